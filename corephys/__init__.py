@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from corephys.hole import composite as composite
     from corephys.hole import hole_from_tables as hole_from_tables
     from corephys.hole import read_hole as read_hole
+    from corephys.hole import read_site as read_site
     from corephys.hole.placing import depth as depth
     from corephys.notebook import panels as panels
     from corephys.notebook.results import explain as explain
@@ -112,6 +113,7 @@ _NAMES = {
     "overview": "corephys.notebook.results",
     "quantity": "corephys.ground.units",
     "read_hole": "corephys.hole",
+    "read_site": "corephys.hole",
     "reduce": "corephys.reduction.run",
     "save": "corephys.export",
 }
@@ -153,6 +155,7 @@ __all__ = [
     "quality",
     "quantity",
     "read_hole",
+    "read_site",
     "reduce",
     "resistivity",
     "sample_velocity",

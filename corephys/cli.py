@@ -5,6 +5,10 @@ problems; 2 for wrong usage; 3 when stages failed and everything else was reduce
 these stages. ``compare OLD NEW`` prints the changes between two reductions; its status is 0 with or
 without changes. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when a hole
 failed, 3 when only stages of holes failed.
+
+``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
+OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
+left out with ``--skip-unreadable``.
 """
 
 from __future__ import annotations
@@ -27,12 +31,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", required=True)
     for name, words in (
-        ("reduce", "reduce a hole folder to a netCDF file, tables, figures and a report"),
-        ("report", "run the main notebook on a hole folder; it writes the same files"),
+        ("reduce", "reduce a hole or a site to netCDF files, tables, figures and a report"),
+        ("report", "run the main notebook on a hole, or on every hole of a site"),
     ):
         command = commands.add_parser(name, help=words, description=words)
-        command.add_argument("folder", type=Path, help="hole folder")
+        command.add_argument("folder", type=Path, help="folder of a hole or of a site")
         command.add_argument("--out", type=Path, required=True, help="folder for the results")
+        command.add_argument(
+            "--skip-unreadable",
+            action="store_true",
+            help="of a site: leave out holes that cannot be read",
+        )
         if name == "reduce":
             command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
             command.add_argument(
@@ -76,11 +85,15 @@ def main(arguments: list[str] | None = None) -> int:
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError
+    from corephys.hole.composite.folder import is_site_folder
     from corephys.reduction.recipe import RecipeError
 
+    site = is_site_folder(given.folder)
     try:
         given.out.mkdir(parents=True, exist_ok=True)
-        if given.command == "reduce":
+        if site:
+            _site(given)
+        elif given.command == "reduce":
             _reduce(given)
         else:
             _report(given.folder, given.out)
@@ -91,7 +104,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
     _print_places(given.out)
-    return _failed_stages(given.out / "reduced.nc")
+    return _failed_holes(given.out) if site else _failed_stages(given.out / "reduced.nc")
 
 
 STAGES_FAILED = 3  # exit status
@@ -148,6 +161,53 @@ def _reduce(given: argparse.Namespace) -> None:
         _report(given.folder, given.out, given.recipe)
 
 
+def _site(given: argparse.Namespace) -> None:
+    """Reduce all holes of a site, and write their files and the page of the site."""
+    from tqdm import tqdm
+
+    from corephys.export import site_summary
+    from corephys.report import write_site
+
+    recipe = getattr(given, "recipe", None)
+    changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
+    figures = not getattr(given, "no_figures", False)
+    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
+
+        def progress(name: str, done: int, of: int) -> None:
+            bar.total, bar.n = of, done
+            bar.set_description_str(name)
+
+        site = write_site(
+            given.folder,
+            given.out,
+            recipe=changes,
+            reports=figures and not getattr(given, "no_report", False),
+            figures=figures,
+            skip_unreadable=given.skip_unreadable,
+            progress=progress,
+        )
+    frame = site_summary(site).frame
+    print(frame.set_index("hole").T.to_string(na_rep=""))
+
+
+def _failed_holes(out: Path) -> int:
+    """Print holes and stages of a site that failed to standard error; return the exit status."""
+    import netCDF4
+
+    with netCDF4.Dataset(out / "site.nc") as results:
+        summary = json.loads(results.summary)
+    for name, why in summary["failed"].items():
+        print(f"corephys: hole {name} was not reduced: {why}", file=sys.stderr)
+    for name, problems in summary["unreadable"].items():
+        for problem in problems:
+            print(f"corephys: hole {name} was not read: {problem}", file=sys.stderr)
+    for name, stages in summary["failed_stages"].items():
+        for stage, why in stages.items():
+            print(f"corephys: hole {name}: the stage {stage!r} failed: {why}", file=sys.stderr)
+    parts = (summary[kind] for kind in ("failed", "unreadable", "failed_stages"))
+    return STAGES_FAILED if any(parts) else 0
+
+
 def _compare(old: Path, new: Path) -> int:
     from corephys.export import compare
 
@@ -169,7 +229,7 @@ def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
 def _print_places(out: Path) -> None:
     """Print where the results are."""
     print("\nresults:")
-    for name in ("report.html", "reduced.nc"):
+    for name in ("report.html", "reduced.nc", "site.nc"):
         if (out / name).exists():
             print(f"  {out / name}")
     for name, kinds in (

@@ -16,6 +16,12 @@ from corephys.export.report_tables import (
     shift_table,
     write_report_tables,
 )
+from corephys.export.site_tables import (
+    calibration_table,
+    site_summary,
+    site_table,
+    write_site_tables,
+)
 from corephys.export.table import NothingToTabulate, ReportTable
 from corephys.export.tables import write_las, write_tables
 
@@ -27,6 +33,7 @@ __all__ = [
     "Comparison",
     "NothingToTabulate",
     "ReportTable",
+    "calibration_table",
     "compare",
     "flat",
     "load",
@@ -35,8 +42,11 @@ __all__ = [
     "save",
     "sequence_table",
     "shift_table",
+    "site_summary",
+    "site_table",
     "write_las",
     "write_report_tables",
+    "write_site_tables",
     "write_summaries",
     "write_tables",
     "zarr",

@@ -30,7 +30,13 @@ from corephys.figures.heat import (
 from corephys.figures.plate import Plate, save
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sediment import accumulation, compaction_models, porosity_depth
-from corephys.figures.site import hole_shifts, holes_overlay
+from corephys.figures.site import (
+    calibration_history,
+    hole_shifts,
+    holes,
+    holes_overlay,
+    site_figures,
+)
 from corephys.figures.standards import (
     audit,
     budget,
@@ -42,6 +48,7 @@ from corephys.figures.strength import consolidation_curves, strength_depth, stre
 from corephys.figures.style import ONE_COLUMN, PAGE, STYLE, TWO_COLUMNS
 from corephys.figures.summaries import index_properties_depth, scan_tracks, summary, velocity_axes
 from corephys.figures.traces import log_comparison, seismic_tie, time_depth
+from corephys.hole.composite.folder import is_site
 
 __all__ = [
     "FIGURES",
@@ -54,6 +61,7 @@ __all__ = [
     "accumulation",
     "audit",
     "budget",
+    "calibration_history",
     "compaction_models",
     "consolidation_curves",
     "control_chart",
@@ -67,6 +75,7 @@ __all__ = [
     "heat_flow_tests",
     "heating_run",
     "hole_shifts",
+    "holes",
     "holes_overlay",
     "index_properties_depth",
     "log_comparison",
@@ -74,6 +83,7 @@ __all__ = [
     "save",
     "scan_tracks",
     "seismic_tie",
+    "site_figures",
     "station",
     "strength_depth",
     "stress_depth",
@@ -120,22 +130,26 @@ FIGURES = {
 
 
 def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write every figure that the hole has the data for.
+    """Write every figure that the hole or site has the data for.
 
     Parameters
     ----------
     tree : DataTree
-        Reduced hole.
+        Reduced hole, or reduced site, whose figures are those of :func:`site_figures`.
     folder : path
         Folder of the figures; created if it does not exist.
 
     Returns
     -------
     list of Path
-        Files of :func:`save`. Figures whose data the hole lacks are left out.
+        Files of :func:`save`. Figures whose data the hole or site lacks are left out.
     """
     written: list[Path] = []
     Path(folder).mkdir(parents=True, exist_ok=True)
+    if is_site(tree):
+        for name, figure in site_figures(tree).items():
+            written += save(figure, folder, name)
+        return written
     for name, draw in FIGURES.items():
         try:
             figure = draw(tree)

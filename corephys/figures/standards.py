@@ -25,6 +25,7 @@ from corephys.figures.style import (
     SEALED_SOURCE,
     TWO_COLUMNS,
     label,
+    plain,
     unit_in_print,
 )
 from corephys.ground.choices import plain_words
@@ -458,12 +459,13 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
 
 
 def control_charts(tree: xr.DataTree) -> Plate:
-    """Draw the control charts of all sensors of a hole, one below the other.
+    """Draw the control charts of all sensors of a hole or site, one below the other.
 
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/properties/control_<sensor>``.
+        Reduced hole with ``/properties/control_<sensor>``, or reduced site with
+        ``/site/control_<sensor>``, whose charts hold the checks of all holes.
 
     Returns
     -------
@@ -479,7 +481,9 @@ def control_charts(tree: xr.DataTree) -> Plate:
     nodes = [
         node
         for node in tree.leaves
-        if node.name and node.name.startswith("control_") and node.path.startswith("/properties")
+        if node.name
+        and node.name.startswith("control_")
+        and node.path.startswith(("/properties", "/site"))
     ]
     if not nodes:
         raise NothingToDraw(
@@ -505,12 +509,34 @@ def control_charts(tree: xr.DataTree) -> Plate:
             status = axes.get_title(loc="left") or plain_words(chart.status)
             _headline(axes, f"{table.attrs['checked']}; {status}; {first} to {last}")
             axes.set_ylabel(words)
+            _holes_along(axes, table)
             axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         assert axes is not None
         axes.set_xlabel("number of the check, in order of time")
         figure.align_ylabels()
     what = f"Control charts of the checks of each sensor, in the order of time. {_LINES}"
     return describe(figure, what, *(node.to_dataset(inherit=False) for node in nodes))
+
+
+def _holes_along(axes: Axes, table: xr.Dataset) -> None:
+    """Mark where the checks of the next hole begin, and name the holes."""
+    if "hole" not in table.coords:
+        return
+    names = table["hole"].values.astype(str)
+    if len(set(names)) < 2:
+        return
+    starts = np.flatnonzero(np.append(True, names[1:] != names[:-1]))
+    for start in starts:
+        if start:
+            axes.axvline(start + 0.5, color="0.6", linewidth=0.6, linestyle=":", zorder=1)
+        axes.text(
+            start + 0.7,
+            0.02,
+            plain(names[start]),
+            transform=axes.get_xaxis_transform(),
+            fontsize=6,
+            color="0.35",
+        )
 
 
 def _days(time: np.ndarray) -> tuple[np.ndarray, str]:

@@ -52,6 +52,7 @@ ORIGINS: dict[str, str] = {
     "given": "given",
     "recipe": "recipe",
     "hole": "hole",
+    "site": "site",
     "default": "default of the recipe",
     "calculated": "calculated",
     "fitted": "fitted",

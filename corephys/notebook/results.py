@@ -13,6 +13,7 @@ import xarray as xr
 from corephys import uncertainty
 from corephys.figures import FIGURES, Plate
 from corephys.figures.reading import NothingToDraw
+from corephys.figures.site import holes
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import companions, flags, series, thresholds
 from corephys.ground.cards import Card, fit_warnings, with_uncertainty
@@ -20,6 +21,7 @@ from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.hole import checks
+from corephys.hole.composite.folder import hole_names, is_site
 from corephys.hole.placing.described import described_length, stretches
 from corephys.reduction.run import summary_lines
 
@@ -288,13 +290,13 @@ _HEADLINES = (
 
 
 def overview(what: object) -> Card:
-    """Summary card of a hole or of a result.
+    """Summary card of a hole, a site or a result.
 
     Parameters
     ----------
     what : DataTree, Dataset or object
-        A hole of ``read_hole``, ``reduce`` or ``load``, a node of it, the Dataset of a public
-        function, or a calibration, fit or recipe.
+        A hole of ``read_hole``, ``reduce`` or ``load``, a site of ``read_site`` or ``reduce``, a
+        node of one, the Dataset of a public function, or a calibration, fit or recipe.
 
     Returns
     -------
@@ -310,6 +312,10 @@ def overview(what: object) -> Card:
     if isinstance(what, xr.Dataset):
         return _card(companions.library_units(what))
     if isinstance(what, xr.DataTree):
+        if is_site(what):
+            return _site(what)
+        if what.parent is not None and is_site(what.parent) and "settings" in what.attrs:
+            return _hole(what.copy())
         if what.children or "settings" in what.attrs:
             return _hole(what) if what.parent is None else _branch(what)
         path = what.path.strip("/") if what.parent is not None else str(what.name or "result")
@@ -369,6 +375,53 @@ def _hole(tree: xr.DataTree) -> Card:
         tuple(summary_lines(summary)),
         picture,
     )
+
+
+def _site(site: xr.DataTree) -> Card:
+    """Card of a site, raw or reduced: one row a hole, and what failed or was left out."""
+    names = hole_names(site)
+    rows = [("holes", f"{len(names)}: {', '.join(names)}")]
+    for name in names:
+        hole = site[name]
+        parts = [text for _, text in _coring(hole)]
+        parts += [f"{label} {text}" for label, text in _headlines(hole)]
+        rows.append((f"hole {name}", "; ".join(parts) or "no cores.csv"))
+    warnings = []
+    unreadable = json.loads(str(site.attrs.get("unreadable", "{}")))
+    for name, problems in unreadable.items():
+        warnings += [f"hole {name} was not read: {problem}" for problem in problems]
+    left = json.loads(str(site.attrs.get("holes_not_listed", "[]")))
+    if left:
+        warnings.append(f"site.toml does not list hole {', '.join(left)}, which was not read")
+    title = str(site.attrs.get("title", "site"))
+    tables = tuple(
+        (leaf.path.strip("/"), _table_line(leaf.to_dataset(inherit=False)))
+        for leaf in site.leaves
+        if leaf.path.startswith("/site/")
+    )
+    if "summary" not in site.attrs:
+        following = (
+            "cp.reduce(site) reduces every hole; a missing table only skips its stage",
+            f'cp.overview(site["{names[0]}"]) shows one hole',
+        )
+        return Card(title, tuple(rows), tuple(warnings), following, tables)
+    summary = json.loads(str(site.attrs["summary"]))
+    warnings += [f"hole {name} was not reduced: {why}" for name, why in summary["failed"].items()]
+    for name, stages in summary["failed_stages"].items():
+        warnings += [f"hole {name}: the stage {stage} failed: {e}" for stage, e in stages.items()]
+    warnings += [str(note) for note in summary["notes"]]
+    try:
+        # The figure is two columns wide, and the card as wide as for a hole.
+        picture = holes(site).picture(0.7 * _DOTS)
+    except NothingToDraw:
+        picture = b""
+    following = (
+        "cp.export.site_summary(site) is a table with one row a hole; cp.figures.holes(site, "
+        '"bulk_density") draws the holes side by side',
+        f'cp.overview(site["{names[0]}"]) shows one hole; cp.figures.control_charts(site) and '
+        "cp.figures.calibration_history(site) show the standards over all holes",
+    )
+    return Card(title, tuple(rows), tuple(warnings), following, tables, (), picture)
 
 
 def _example(tree: xr.DataTree) -> str:

@@ -18,6 +18,7 @@ from corephys.ground.constants import Constant
 from corephys.ground.sensor import scalar, series_like
 from corephys.hole.placing import described, layout
 from corephys.hole.reading.error import HoleError, Problem
+from corephys.hole.reading.shared import taken_from_site
 from corephys.products.heat_flow.stations import FEW
 from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.copies import Copies
@@ -119,7 +120,8 @@ class Context:
         """Make a context that records what every stage reads and writes."""
         lineage = Lineage()
         settings = current_keys(json.loads(hole.attrs.get("settings", "{}")))
-        watched = WatchedRecipe(recipe, lineage, settings)
+        of_site = taken_from_site(hole.attrs)
+        watched = WatchedRecipe(recipe, lineage, settings, of_site)
         return cls(hole, watched, Noted(lineage), [], Noted(lineage), lineage)
 
     def table(self, path: str) -> xr.Dataset:

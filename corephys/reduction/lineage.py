@@ -7,7 +7,7 @@ inputs and choices that could have changed it.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -103,11 +103,18 @@ _NOTHING = object()  # marks a key that the hole does not set; None is a possibl
 class _Keys(dict[str, Any]):
     """One table of a recipe that records which keys are read; iterating reads all of them."""
 
-    def __init__(self, lineage: Lineage, stage: str, values: Any, of_hole: Any) -> None:
+    def __init__(
+        self,
+        lineage: Lineage,
+        stage: str,
+        values: Any,
+        of_hole: Any,
+        of_site: Collection[str] = (),
+    ) -> None:
         super().__init__(
             {
-                # A value that the hole sets, even to the default, has the origin "hole".
-                key: sourced(of_hole[key], "hole")
+                # A value that the hole or its site sets, even to the default, has that origin.
+                key: sourced(of_hole[key], "site" if f"{stage}.{key}" in of_site else "hole")
                 if of_hole.get(key, _NOTHING) == value
                 else sourced(value, "recipe")
                 for key, value in values.items()
@@ -154,13 +161,19 @@ class WatchedRecipe(Recipe):
     settings : mapping of str to mapping
         Settings of the hole. A choice that differs from the default comes from there or from the
         caller, and carries that origin to the functions that use it.
+    of_site : collection of str
+        Settings ``"stage.key"`` that the hole took from its site.
     """
 
     def __init__(
-        self, recipe: Recipe, lineage: Lineage, settings: Mapping[str, Mapping[str, Any]]
+        self,
+        recipe: Recipe,
+        lineage: Lineage,
+        settings: Mapping[str, Mapping[str, Any]],
+        of_site: Collection[str] = (),
     ) -> None:
         super().__init__(dict(recipe))
-        self._lineage = lineage
+        self._lineage, self._of_site = lineage, of_site
         # Words as the recipe spells them, so that the origin of a choice is found.
         self._settings = {
             stage: {key: spelled(stage, key, value) for key, value in keys.items()}
@@ -169,4 +182,4 @@ class WatchedRecipe(Recipe):
 
     def __getitem__(self, stage: str) -> Any:
         values, of_hole = super().__getitem__(stage), self._settings.get(stage, {})
-        return _Keys(self._lineage, stage, values, of_hole)
+        return _Keys(self._lineage, stage, values, of_hole, self._of_site)

@@ -13,7 +13,9 @@ from corephys.ground import flags, provenance
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
+from corephys.hole.composite.folder import is_site
 from corephys.reduction import copies
+from corephys.reduction import site as whole_site
 from corephys.reduction.context import Context
 from corephys.reduction.recipe import Recipe
 from corephys.reduction.stages import (
@@ -120,14 +122,14 @@ def reduce(
     *,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> xr.DataTree:
-    """Reduce a hole: from readings to properties and products.
+    """Reduce a hole, or every hole of a site: from readings to properties and products.
 
     Parameters
     ----------
     hole : DataTree
-        From ``read_hole`` or ``hole_from_tables``.
+        Hole of ``read_hole`` or ``hole_from_tables``, or site of ``read_site``.
     recipe : Recipe or mapping, optional
-        A complete recipe, or changes to the hole's own settings.
+        A complete recipe, or changes to the hole's own settings; of a site, for every hole.
     progress : callable, optional
         Called with the name of a stage, its number and the number of stages.
 
@@ -136,12 +138,19 @@ def reduce(
     DataTree
         The raw tables where they were, properties in ``/properties``, products in ``/products``.
         Root attributes hold the complete recipe, the digests of the input files and a summary.
+        A site has its reduced holes as children, each with the numbers of a reduction alone. With
+        ties, every property with cores has the coordinates ``depth_composite`` [m] and
+        ``placement``, and with ages of the site ``age`` [kyr]. ``/site`` holds ``summary`` (one
+        row a hole), ``calibrations``, ``control_<sensor>``, ``shifts`` and ``growth``.
 
     Raises
     ------
     RecipeError
-        When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
+        When the recipe or the hole's settings hold an unknown key, a wrong unit or word. In a
+        site, a fault of one hole's own settings is recorded in the summary, and the other holes
+        are reduced.
     HoleError
+        When no hole of a site can be reduced.
         With ``[reduction] strict = true``, when a stage cannot use its values; the message names
         the stage. Otherwise the stage is left out, its error is listed in the summary under
         ``failed``, and everything that does not depend on it is reduced.
@@ -151,6 +160,18 @@ def reduce(
     Units, equations and sources are documented at the functions that the stages call. The
     attribute ``steps`` of every result lists its steps.
     """
+    if is_site(hole):
+        return whole_site.reduce_holes(hole, recipe, _reduce_hole, progress)
+    return _reduce_hole(hole if hole.parent is None else hole.copy(), recipe, progress=progress)
+
+
+def _reduce_hole(
+    hole: xr.DataTree,
+    recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
+    *,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> xr.DataTree:
+    """Reduce one hole; see :func:`reduce`."""
     context = Context.watched(hole, complete_recipe(hole, recipe))
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:

@@ -70,7 +70,7 @@ def test_cells_without_data_leave_a_line_of_text(tmp_path: Path, monkeypatch) ->
         "calibration",
         "print('behind')",
     )
-    monkeypatch.setattr(report, "_main_notebook", lambda: page)
+    monkeypatch.setattr(report.hole, "_main_notebook", lambda: page)
     text = html.unescape(report.write_report(tmp_path, tmp_path / "out").read_text("utf-8"))
     assert "before" in text and "behind" in text and "Traceback (most" not in text
     assert text.count("Not shown, since the hole lacks the data of this cell") == 3

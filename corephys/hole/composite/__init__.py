@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from corephys.hole.composite.core_shifts import growth_factor, place, shifts
 from corephys.hole.composite.depth_scales import SCALES, convert, scales, ties_on
+from corephys.hole.composite.folder import hole_names, hole_of, read_ties, ties_of
 from corephys.hole.composite.sequences import checked_sequence, suggest_sequence, take
-from corephys.hole.composite.site import Site, read_site, read_ties, write_ties
+from corephys.hole.composite.site import Site, read_site, write_ties
 from corephys.hole.composite.suggestions import suggest
 from corephys.hole.composite.ties import DEPTHS, STATES, TieError, change, checked_ties, empty
 
@@ -26,6 +27,8 @@ __all__ = [
     "convert",
     "empty",
     "growth_factor",
+    "hole_names",
+    "hole_of",
     "place",
     "read_site",
     "read_ties",
@@ -34,6 +37,7 @@ __all__ = [
     "suggest",
     "suggest_sequence",
     "take",
+    "ties_of",
     "ties_on",
     "write_ties",
 ]

@@ -16,7 +16,13 @@ from corephys.hole.composite.core_shifts import TIED, place, placements, shifts_
 from corephys.hole.composite.depth_scales import section_ends
 from corephys.hole.composite.ties import DEPTHS, TieError
 
-__all__ = ["checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
+__all__ = [
+    "checked_sequence",
+    "sequence_columns",
+    "sequence_in_metres",
+    "suggest_sequence",
+    "take",
+]
 
 _T = thresholds.DEFAULTS
 _COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
@@ -170,7 +176,7 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     Composite depth = depth + shift of the core (definition). Intervals meet where their
     composite depths agree to a micrometre.
     """
-    table, shifts = _plain(sequence), shifts_in_metres(shifts)
+    table, shifts = sequence_columns(sequence), shifts_in_metres(shifts)
     known = {
         (h, c): float(s)
         for h, c, s in zip(
@@ -224,7 +230,8 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     )
 
 
-def _plain(sequence: pd.DataFrame) -> pd.DataFrame:
+def sequence_columns(sequence: pd.DataFrame) -> pd.DataFrame:
+    """Hole, core, top and bottom [m] of the intervals, with plain names."""
     columns = {}
     for header in sequence.columns:
         name, _, rest = str(header).partition(" [")

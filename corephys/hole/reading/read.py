@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,17 +26,22 @@ from corephys.hole.reading import (
     recordings,
     structure,
 )
+from corephys.hole.reading import shared as sharing
 from corephys.hole.reading.columns import Columns, read_columns
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import HoleError, Problem, nearest
 from corephys.hole.reading.settings import FILE, check, parse, to_json
+from corephys.hole.reading.shared import Shared
 from corephys.hole.reading.tables import FLAGGED_ELSEWHERE, TABLES
 
-__all__ = ["hole_from_tables", "read_hole"]
+__all__ = ["hole_from_tables", "hole_of_site", "read_hole"]
 
 
 def read_hole(
-    folder: str | Path, *, columns: Mapping[str, Mapping[str, str]] | None = None
+    folder: str | Path,
+    *,
+    columns: Mapping[str, Mapping[str, str]] | None = None,
+    site: str | Path | None = None,
 ) -> xr.DataTree:
     """Read and check a hole folder.
 
@@ -46,6 +52,10 @@ def read_hole(
     columns : mapping of table to mapping of header to header, optional
         Foreign headers with those of this package, such as
         ``{"scan/gamma": {"Pos cm": "offset [cm]"}}``.
+    site : str or Path, optional
+        Folder of the site of the hole: settings of its ``site.toml`` that the hole does not set,
+        and its ``standards/*.csv``, are read as well. By default the folder of the hole stands
+        alone.
 
     Returns
     -------
@@ -69,12 +79,45 @@ def read_hole(
         When there is no such folder.
     """
     folder = Path(folder)
-    if not folder.is_dir():
-        raise FileNotFoundError(
-            f"there is no folder {str(folder)!r}; give the folder that holds {FILE}"
-        )
+    for one in (folder, *([] if site is None else [Path(site)])):
+        if not one.is_dir():
+            raise FileNotFoundError(
+                f"there is no folder {str(one)!r}; give the folder that holds {FILE}"
+            )
+    _refuse_a_site(folder)
+    shared, faults = Shared(), []
+    if site is not None:
+        shared, faults = sharing.read_shared(Path(site))
+    if faults:
+        raise HoleError(faults, f"the site in {str(site)!r}")
+    return hole_of_site(folder, columns, shared, site)
+
+
+def _refuse_a_site(folder: Path) -> None:
+    """Refuse the folder of a site, which has holes in its folders and no settings of a hole."""
+    if (folder / FILE).is_file() or (folder / "cores.csv").is_file():
+        return
+    holes = [path.name for path in sharing.hole_folders(folder)]
+    if holes:
+        what = f"the folder is that of a site with the holes {', '.join(holes)}"
+        mend = f"Read it with cp.read_site, or give the folder of one hole, such as {holes[0]}"
+        raise HoleError([Problem(FILE, None, "", what, mend)], f"the hole in {str(folder)!r}")
+
+
+def hole_of_site(
+    folder: Path,
+    columns: Mapping[str, Mapping[str, str]] | None,
+    shared: Shared,
+    site: str | Path | None,
+) -> xr.DataTree:
+    """Read a hole with what its site shares; see :func:`read_hole`.
+
+    ``shared`` is sound, and empty for a hole without a site.
+    """
     toml = folder / FILE
     given, problems = parse(toml.read_bytes() if toml.is_file() else None)
+    given, taken, more = sharing.inherit(given, shared, problems)
+    problems += more
     cells: dict[str, Cells] = {}
     present = [name for name in TABLES if (folder / f"{name}.csv").is_file()]
     for name in present:
@@ -87,13 +130,28 @@ def read_hole(
     record, more = recordings.read(folder)
     hole = f"the hole in {str(folder)!r}"
     logs = recordings.read_files(folder)
-    tree = _assemble(cells, given, columns, problems + faults + more, hole, record, folder, logs)
+    tree = _assemble(
+        cells,
+        given,
+        columns,
+        problems + faults + more,
+        hole,
+        record=record,
+        folder=folder,
+        logs=logs,
+        standards=shared.standards,
+    )
     for place, log in logs.items():
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
     shown = pictures.present(tree)
     sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged, *shown]
+    if site is not None:
+        # Paths from the folder of the hole, so that they are found from there like all others.
+        up = os.path.relpath(site, folder).replace(os.sep, "/")
+        sources += [f"{up}/{file}" for file in shared.files]
+        tree.attrs["settings_of_site"] = json.dumps(taken)
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
@@ -175,6 +233,7 @@ def _assemble(
     record: recordings.Record | None = None,
     folder: Path | None = None,
     logs: Mapping[str, xr.Dataset] | None = None,
+    standards: Mapping[str, Columns] | None = None,
 ) -> xr.DataTree:
     """Check all tables, place their rows and put them into one tree; raise with all faults."""
     problems = problems + _map_headers(cells, mapping or {})
@@ -189,6 +248,11 @@ def _assemble(
             tables[name], faults = read_columns(cells[name], TABLES[name], str(zone))
             problems += faults
             faulty |= {name} if faults else set()
+    for name, of_site in (standards or {}).items():
+        if name not in faulty:
+            tables[name], faults = sharing.join(tables.get(name), of_site, f"{name}.csv")
+            problems += faults
+    tables = {name: tables[name] for name in TABLES if name in tables}
     if record is not None:
         tables[recordings.NODE], faults = read_columns(record.cells, recordings.TABLE, str(zone))
         problems += faults
@@ -212,6 +276,8 @@ def _assemble(
     for name, table in tables.items():
         made = _interval_dataset if table.table.interval else _dataset
         nodes[f"/{name}"] = made(table, placed[name], layout, tables, slips.get(name))
+    for name, of_site in (standards or {}).items():
+        nodes[f"/{name}"].attrs["rows_of_site"] = len(of_site)
     if record is not None:
         nodes[f"/{recordings.NODE}"] = recordings.join(nodes[f"/{recordings.NODE}"], record)
     attributes = {

@@ -60,12 +60,24 @@ def gamma_calibration(context: Context) -> None:
     context.objects["gamma_reference"] = reference
     for number, (label, fit) in enumerate(fits.items()):
         name = "properties/gamma_calibration"
-        context.results[name if not number else f"{name}_{label}"] = _calibration_table(fit)
+        made = _calibration_table(fit)
+        made.attrs |= _set_attributes(label, groups[number][1])
+        context.results[name if not number else f"{name}_{label}"] = made
     if len(fits) > 1:
         context.notes.append(
             f"gamma density is calibrated by {len(fits)} sets of standards "
             f"({', '.join(fits)}), interpolated in time"
         )
+
+
+def _set_attributes(label: str, table: xr.Dataset) -> dict[str, str]:
+    """Name of a set of standards, and the mean of its times where it has any."""
+    times = table["time"].values if "time" in table else np.empty(0, "datetime64[s]")
+    known = times[~np.isnat(times)].astype("datetime64[s]").astype(np.int64)
+    if not known.size:
+        return {"calibration_set": label}
+    middle = np.datetime64(round(float(known.mean())), "s")
+    return {"calibration_set": label, "calibration_time": str(middle)}
 
 
 def _dead_time(

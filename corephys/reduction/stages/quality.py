@@ -21,7 +21,7 @@ from corephys.reduction.stages.scan import HOMES
 from corephys.sensors import gamma
 from corephys.sensors.gamma.calibration import standard_density
 
-__all__ = ["control_charts", "quality_settings", "scan_flags", "settling"]
+__all__ = ["baseline_of", "control_charts", "quality_settings", "scan_flags", "settling"]
 
 # --------------------------------------------------------------------------------------------------
 # Control charts of the check standards, and cores not at room temperature.
@@ -57,7 +57,7 @@ def _chart(context: Context, sensor: Sensor, check: Check, checks: xr.Dataset) -
         checks["time"].values,
         xr.DataArray(values, dims="standard", attrs={"units": unit}),
         uncertainty=sigma,
-        baseline=_baseline(np.isfinite(values)),
+        baseline=baseline_of(np.isfinite(values)),
     )
     dataset = chart.dataset.assign_attrs(sensor=sensor.name, checked=words)
     if sensor.name == "gamma":
@@ -66,7 +66,7 @@ def _chart(context: Context, sensor: Sensor, check: Check, checks: xr.Dataset) -
     _flag(context, sensor, chart)
 
 
-def _baseline(known: np.ndarray) -> int | None:
+def baseline_of(known: np.ndarray) -> int | None:
     """Number of first checks that set the centre; None, for all, where there are no more."""
     usual = thresholds.count("control_chart_usual")
     return usual if int(known.sum()) > usual else None

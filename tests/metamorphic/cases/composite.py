@@ -15,6 +15,9 @@ from tests.metamorphic.cases.depth import errors
 
 NOT_MEASURED = {
     "composite.empty": "gives a table of ties without a row",
+    "composite.hole_names": "gives names of holes",
+    "composite.hole_of": "takes a hole out of a site",
+    "composite.ties_of": "takes the table of ties out of a site",
     "composite.read_site": "reads folders, whose tables state their units",
     "composite.read_ties": "reads a file, whose headers state their units",
     "composite.write_ties": "writes a table of ties as it is",

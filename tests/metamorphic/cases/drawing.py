@@ -21,6 +21,9 @@ _OF_A_HOLE = (
 )  # fmt: skip
 NOT_MEASURED = {
     **{f"figures.{name}": "draws a reduced hole" for name in _OF_A_HOLE},
+    "figures.calibration_history": "draws a reduced site",
+    "figures.holes": "draws a reduced site, or reduced holes",
+    "figures.site_figures": "draws the figures of a reduced site",
     "figures.control_chart": "draws a finished control chart in the unit of its standards",
     "figures.save": "writes a finished figure",
     "figures.write_figures": "writes the figures of a reduced hole",

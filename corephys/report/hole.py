@@ -38,6 +38,7 @@ def write_report(
     out: str | os.PathLike[str],
     *,
     recipe: str | os.PathLike[str] | None = None,
+    site: str | os.PathLike[str] | None = None,
     notebook: str | os.PathLike[str] | None = None,
 ) -> Path:
     """Run the main notebook on a hole and write it as a page that needs no other files.
@@ -50,6 +51,8 @@ def write_report(
         Folder for the results (``COREPHYS_OUT``); created if it does not exist.
     recipe : path, optional
         TOML file of changes to the recipe (``COREPHYS_RECIPE``).
+    site : path, optional
+        Folder of the site whose settings and standards the hole shares (``COREPHYS_SITE``).
     notebook : path, optional
         Notebook that reads the same variables; the default is the main notebook.
 
@@ -78,7 +81,7 @@ def write_report(
         document.cells = kept
     # The kernel imports the package that runs now, installed or not.
     path = os.pathsep.join(
-        [str(Path(__file__).resolve().parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
+        [str(Path(__file__).resolve().parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
     )
     variables = {
         "COREPHYS_HOLE": str(Path(folder).resolve()),
@@ -87,6 +90,8 @@ def write_report(
     }
     if recipe is not None:
         variables["COREPHYS_RECIPE"] = str(Path(recipe).resolve())
+    if site is not None:
+        variables["COREPHYS_SITE"] = str(Path(site).resolve())
     _run(document, client, variables, page, _LACKING if notebook is None else ())
     for cell in document.cells:
         cell["outputs"] = [_output(output) for output in cell.get("outputs", [])]
@@ -97,7 +102,7 @@ def write_report(
 
 def _main_notebook() -> Path:
     """Path of the main notebook, in the checkout or in the installed package."""
-    package = Path(__file__).resolve().parent
+    package = Path(__file__).resolve().parents[1]
     places = [package.parent / "notebooks" / _NOTEBOOK, package / "notebook" / _NOTEBOOK]
     for place in places:
         if place.is_file():
