@@ -199,13 +199,13 @@ def decode(raw: bytes, encoding: str = "", name: str = "the file") -> tuple[str,
         line = raw.count(b"\n", 0, error.start) + 1
         raise FileFault(
             f"{name}:{line}: the byte 0x{raw[error.start]:02x} is not {encoding.upper()}; set "
-            "encoding, such as encoding = \"latin-1\" or \"utf-16\""
+            'encoding, such as encoding = "latin-1" or "utf-16"'
         ) from None
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
         raise FileFault(
             f"{name}:{line}: the line holds a zero byte; set encoding, such as "
-            "encoding = \"utf-16-le\", or wait until the file is written"
+            'encoding = "utf-16-le", or wait until the file is written'
         )
     return text.removeprefix("\ufeff"), encoding
 
@@ -278,7 +278,7 @@ def _look_for_delimiter(text: str, layout: Layout, name: str) -> str:
         shown = first[0].strip()[:60]
         raise FileFault(
             f"{name}: no delimiter was found in {shown!r}; set delimiter, such as "
-            "delimiter = \"space\", or skip_lines if the header is further down"
+            'delimiter = "space", or skip_lines if the header is further down'
         )
     return found
 
@@ -367,9 +367,7 @@ def _text_rows(
         yield number, row
 
 
-def _from_rows(
-    rows: Iterable[tuple[int, list[str]]], layout: Layout, name: str
-) -> ForeignFile:
+def _from_rows(rows: Iterable[tuple[int, list[str]]], layout: Layout, name: str) -> ForeignFile:
     """Columns from numbered rows; a row that does not fit the header is refused."""
     head: list[list[str]] = []
     body: list[list[str]] = []
@@ -500,7 +498,7 @@ def _parquet(raw: bytes, name: str) -> ForeignFile:
         table = parquet.read_table(io.BytesIO(raw))
     except arrow.ArrowException as error:
         raise FileFault(
-            f"{name} cannot be read as parquet ({error}); write it anew, or wait until it is written"
+            f"{name} cannot be read as parquet ({error}); save it again, or wait for its writer"
         ) from error
     header, units, columns = [], [], []
     for column in table.schema:
