@@ -32,7 +32,7 @@ from corephys.importing.mapping import (
     column_of,
 )
 
-__all__ = ["Coded", "Converted", "Lengths", "Rows", "convert", "numbers"]
+__all__ = ["Coded", "Converted", "Lengths", "Rows", "convert", "digits", "numbers"]
 
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$", re.ASCII)
 _COMPARE = {">=": operator.ge, ">": operator.gt, "<=": operator.le, "<": operator.lt}
@@ -332,7 +332,7 @@ class _Conversion:
             return text
         if plain in self.source.null or text in self.source.null:
             return text
-        return _digits(float(plain) * one.factor + one.add).replace(".", decimal)
+        return digits(float(plain) * one.factor + one.add).replace(".", decimal)
 
     def take_apart(self) -> list[tuple[str, np.ndarray]]:
         """Add the parts of labels to the columns; rows whose label does not match."""
@@ -493,7 +493,7 @@ class _Conversion:
             same = same and units.convert(0.0, unit or wanted, wanted) == 0.0
             if factor != 1.0 or not same:
                 texts = [
-                    _digits(units.convert(float(text) * factor, unit or wanted, wanted))
+                    digits(units.convert(float(text) * factor, unit or wanted, wanted))
                     if text and not wrong_one
                     else text
                     for text, wrong_one in zip(texts, bad, strict=True)
@@ -669,7 +669,7 @@ class _Conversion:
             if "to" in columns:
                 end = columns["to"].floats()
                 made, below = np.where(np.isnan(end), made, length - end), length - offset
-                columns["to"] = Coded.of([_digits(v) for v in np.where(np.isnan(end), end, below)])
+                columns["to"] = Coded.of([digits(v) for v in np.where(np.isnan(end), end, below)])
         else:
             given = columns["section"].cells() if "section" in columns else None
             found, made = _in_core(self.lengths, core, offset)
@@ -681,14 +681,14 @@ class _Conversion:
                 self.count(words, apart)
             if "to" in columns:
                 end = columns["to"].floats() - offset + made
-                columns["to"] = Coded.of([_digits(v) for v in end])
+                columns["to"] = Coded.of([digits(v) for v in end])
             columns["section"] = Coded.of(found)
         bad = lost & ~np.isnan(offset) & chosen
         section_shown = columns["section"].cells()
         for row in np.flatnonzero(bad).tolist():
             reason = why.format(core[row], section_shown[row])
             refused.append((self.line(row), reason, self.row_text(row)))
-        columns["offset"] = Coded.of([_digits(v) for v in made])
+        columns["offset"] = Coded.of([digits(v) for v in made])
         return columns
 
 
@@ -717,7 +717,7 @@ def _any_match(name: str, patterns: tuple[str, ...]) -> bool:
     return any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)
 
 
-def _digits(value: float) -> str:
+def digits(value: float) -> str:
     """A number with all digits that count: 15, as many as a decimal number keeps in a double."""
     if value != value:
         return ""
