@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from corephys.importing.drafts import suggest
 from corephys.importing.mapping import read_mapping
 from corephys.importing.replay import run
 from corephys.importing.report import ImportReport
 
-__all__ = ["ImportReport", "read_mapping", "run"]
+__all__ = ["ImportReport", "read_mapping", "run", "suggest"]

@@ -360,11 +360,11 @@ def _null_numbers(
         low, high = others.min(), others.max()
         span = max(high - low, abs(high), abs(low))
         # Readings that are never negative, and a code of the sign that they do not have.
-        signed = code in _SAFE_NULLS and code < 0.0 <= low
+        signed = code < 0.0 <= low
         apart = code < low - 2 * span or code > high + 2 * span
-        if signed or (apart and (code in _SAFE_NULLS or counts[code] > 1)):
+        if (signed or apart) and (code in _SAFE_NULLS or counts[code] > 1):
             sure.extend(written)
-        elif apart or (code in _SAFE_NULLS and not low <= code <= high):
+        elif signed or apart or (code in _SAFE_NULLS and not low <= code <= high):
             maybe.extend(written)
     return tuple(sure), tuple(maybe)
 

@@ -254,11 +254,12 @@ def split_header(header: str) -> tuple[str, str, str]:
         if read_unit(inside) is not None:
             name = f"{text[: match.start()].strip()} {text[match.end() :].strip()}"
             return name.strip(" _"), inside, "bracket"
+    apart = re.match(r"^(.+?)\s+/\s+(.+)$", text)
+    if apart and read_unit(apart[2]) is not None:
+        return apart[1], apart[2], "slash"
     for sign, place in ((",", "comma"), ("/", "slash")):
         head, _, tail = text.rpartition(sign)
-        if sign == "/" and not re.search(r"\s/\s?|/[^/]{1,3}$", text):
-            continue
-        if sign == "/" and head.count("/") and not re.search(r"\s/\s", text):
+        if sign == "/" and ("/" in head or len(tail) > 4):
             continue
         if head.strip() and read_unit(tail) is not None and not tail.strip().isdigit():
             return head.strip(), tail.strip(), place

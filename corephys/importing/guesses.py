@@ -16,7 +16,7 @@ import numpy as np
 from corephys.ground import units
 from corephys.ground.vocabulary import TERMS
 from corephys.importing.column_facts import ColumnFacts
-from corephys.importing.trade_words import Concept, concepts, concepts_of, qualifier
+from corephys.importing.trade_words import Concept, concepts, concepts_of, processed, qualifier
 
 __all__ = ["Guess", "Options", "options_of"]
 
@@ -26,7 +26,7 @@ _USUAL = {
     "offset": (0.0, 1000.0),
     "core_offset": (0.0, 2000.0),
     "to": (0.0, 1000.0),
-    "depth": (-50.0, 12000.0),
+    "depth": (0.0, 12000.0),
     "core_top": (-50.0, 12000.0),
     "upper_end": (-50.0, 12000.0),
     "lower_end": (-50.0, 12000.0),
@@ -229,7 +229,11 @@ def _guess(concept: Concept, column: ColumnFacts) -> Guess | None:
     beside = qualifier(column.words)
     if beside and concept.name not in ("uncertainty",):
         return None
-    return _number(concept, column)
+    guess = _number(concept, column)
+    word = processed(column.words)
+    if guess is not None and word and concept.name in TERMS:
+        return guess.doubted(f"the word {word!r} names a value that was processed further")
+    return guess
 
 
 def _text(concept: Concept, column: ColumnFacts) -> Guess | None:
@@ -294,9 +298,16 @@ def _number(concept: Concept, column: ColumnFacts) -> Guess | None:
             f"the unit {column.unit_text!r} is not one of {target} [{wanted}]{hint}"
         )
     guess = replace(guess, unit="" if _read_there(column) else given, factor=factor)
-    if target == "thickness" and "diameter" in column.words:
-        guess = guess.doubted("the diameter must be that between the transducers, over the liner")
+    if target in ("thickness", "diameter"):
+        guess = _over_the_liner(guess)
     return _in_range(guess)
+
+
+def _over_the_liner(guess: Guess) -> Guess:
+    """The guess of a thickness, which scans measure between transducers outside the liner."""
+    if re.search(r"diameter|durchmesser|diametr|sediment|inner|innen|half", guess.column.words):
+        return guess.doubted("the thickness must be that between the transducers, over the liner")
+    return replace(guess, note="as measured between the transducers, over the liner")
 
 
 def _read_there(column: ColumnFacts) -> bool:
@@ -330,9 +341,11 @@ def _without_unit(guess: Guess, wanted: str) -> Guess | None:
             return _in_range(_must_state(guess))
         if "%" in words or re.search(r"\b(?:percent|prozent|pct)\b", words):
             return _in_range(replace(guess, unit="%"))
+    written = guess.column.stated
+    missing = f"the unit {written!r} is not understood" if written else "no unit is written"
     if target == "magnetic_susceptibility":
         return replace(guess, unit="1", factor=1e-5).doubted(
-            "no unit or power of ten is written; the line shows 10^-5 SI, which is common"
+            f"{missing}; the line shows 10^-5 SI, which is common"
         )
     likely = _likely(guess, wanted)
     if guess.weak and not likely:
@@ -340,11 +353,9 @@ def _without_unit(guess: Guess, wanted: str) -> Guess | None:
     low, high = guess.column.low, guess.column.high
     if not likely:
         return replace(guess, unit=wanted).doubted(
-            f"no unit is written, and {low:g} to {high:g} fits none of the usual ones"
+            f"{missing}, and {low:g} to {high:g} fits none of the usual ones"
         )
-    return replace(guess, unit=likely).doubted(
-        f"no unit is written; {low:g} to {high:g} fits {likely}"
-    )
+    return replace(guess, unit=likely).doubted(f"{missing}; {low:g} to {high:g} fits {likely}")
 
 
 def _likely(guess: Guess, wanted: str) -> str:
@@ -400,7 +411,7 @@ def _in_range(guess: Guess) -> Guess:
             return guess.doubted("the values are those of grains; it may be grain_density")
     if guess.weak and guess.target == "p_wave_velocity" and np.median(middle) > 2000.0:
         return guess.doubted("the header does not state P or S, and both are possible")
-    if guess.target not in TERMS:
+    if guess.target not in TERMS or guess.note:
         return guess
     _, (least, most) = _ranges(guess.target)
     values = guess.values()

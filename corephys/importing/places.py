@@ -220,12 +220,12 @@ def _take_label(
     order = [(int(match["core"]), match["section"].rjust(3)) for match in rows]
     falling = sum(later < earlier for earlier, later in itertools.pairwise(order))
     doubt = ""
-    if falling > 0.02 * len(order) or len(set(order)) < 2:
-        doubt = "the parts of the label do not rise with the rows; check which is core and section"
     holes = sorted({match["hole"].rstrip("-_ /") for match in rows})
     if len(holes) > 1:
         shown = ", ".join(map(repr, holes[:4]))
-        doubt = doubt or f"the labels name several holes ({shown}); keep one of them with where"
+        doubt = f"the labels name several holes ({shown}); keep one of them with where"
+    elif falling > 0.02 * len(order) or len(set(order)) < 2:
+        doubt = "the parts of the label do not rise with the rows; check which is core and section"
     if len(rows) < len(matches):
         doubt = doubt or f"{len(matches) - len(rows)} labels have another form"
     wanted = ["core", "section"]

@@ -83,11 +83,13 @@ class TableDraft:
             return self
         sure = {name for name, guess in self.guesses if not guess.doubt}
         sure |= {name for name, *_ in self.constants}
+        by_name = table.supplied and any(
+            name in TERMS and name not in table.by_name for name in sure
+        )
         if self.placed:
             sure |= {"core", "section", "offset", "depth"} if place.sure else set()
             if not place.sure:
                 self.doubts += place.doubts
-        by_name = table.supplied and any(name in TERMS for name in sure)
         for column in table.columns:
             if column.need == "optional" or column.name in sure:
                 continue
@@ -153,7 +155,10 @@ def _once_a_row(guesses: Sequence[Guess | None]) -> bool:
 
 
 def _list_of_cores(options: Options, place: Place) -> TableDraft | None:
-    top = _first(options, "core_top", "upper_end", "depth")
+    top = _first(options, "core_top", "upper_end")
+    if top is None and "depth" in options:
+        top = options.best("depth")
+        top = top.doubted("the depth may not be that of the core's top") if top else None
     if "core" not in options or top is None or "offset" in options or "section" in options:
         return None
     if not _several(options, "recovered") and "advance" not in options:
@@ -352,12 +357,10 @@ def _readings(options: Options, place: Place, words: str) -> list[TableDraft]:
         draft.add("thickness", _first(options, "thickness", "diameter"))
         made.append(draft)
     response = options.best("response")
-    if (
-        response is not None
-        and response.column.unit is not None
-        and ("resist" in response.column.words or not made or "resist" in words)
-    ):
+    if response is not None and (response.column.unit is not None or response.column.stated):
         draft = TableDraft("scan/resistivity")
+        if not re.search(r"resist|widerstand", f"{response.column.words} {words}"):
+            response = response.doubted("no word states that the signal is one of resistivity")
         draft.add("response", response)
         made.append(draft)
     if "reading" in options and "magnetic_susceptibility" not in options.without(

@@ -12,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-__all__ = ["Concept", "concepts", "concepts_of", "qualifier"]
+__all__ = ["Concept", "concepts", "concepts_of", "processed", "qualifier"]
 
 
 class Concept(NamedTuple):
@@ -40,8 +40,8 @@ class Concept(NamedTuple):
 
 
 @lru_cache(maxsize=1)
-def _tables() -> tuple[tuple[Concept, ...], dict[str, str]]:
-    """Concepts with their words written out, and patterns of qualifying words by what they mean."""
+def _tables() -> tuple[tuple[Concept, ...], dict[str, str], str]:
+    """Concepts with their words written out, patterns of qualifiers, and of processed values."""
     text = Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
     given = tomllib.loads(text)
 
@@ -54,7 +54,7 @@ def _tables() -> tuple[tuple[Concept, ...], dict[str, str]]:
     for row in given["concept"]:
         patterns = {key: written_out(row.get(key, "")) for key in ("pattern", "unless")}
         found.append(Concept(**{**row, **patterns}))
-    return tuple(found), given["qualifiers"]
+    return tuple(found), given["qualifiers"], given["processed"]["words"]
 
 
 def concepts() -> tuple[Concept, ...]:
@@ -77,3 +77,9 @@ def qualifier(words: str) -> str:
     """What a qualifying word makes of a column; empty without such a word."""
     found = (kind for kind, pattern in _tables()[1].items() if re.search(pattern, words))
     return next(found, "")
+
+
+def processed(words: str) -> str:
+    """Word of a value that was processed after the reduction; empty without such a word."""
+    match = re.search(_tables()[2], words)
+    return match[0] if match else ""

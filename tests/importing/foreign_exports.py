@@ -63,7 +63,7 @@ def rows(cores: int = 2, sections: int = 3, step: float = 5.0, seed: int = 1) ->
     frame["velocity"] = np.round(1510 + 4 * z + random.normal(0, 5, z.size), 1)
     frame["porosity"] = np.round((2.7 - frame["density"]) / 1.676, 4)
     frame["susceptibility"] = np.round(20 + 5 * np.sin(z) + random.normal(0, 1, z.size), 1)
-    frame["counts"] = random.poisson(50000 - 500 * z)
+    frame["counts"] = random.poisson(50000 * np.exp(-z / 200))
     frame["thickness"] = np.round(72.0 + random.normal(0, 0.1, z.size), 2)
     frame["travel"] = np.round(72.0e3 / frame["velocity"] / 1.0, 3)
     frame["natural"] = random.poisson(600 + 3 * z)

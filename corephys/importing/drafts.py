@@ -92,11 +92,12 @@ def _layouts(paths: Sequence[Path]) -> tuple[list[FoundLayout], list[tuple[Path,
     for path in dict.fromkeys(paths):
         try:
             for layout in layouts(path):
-                if layout.header:
+                if layout.header and layout.rows:
                     found.append(layout)
                 else:
                     where = f"sheet {layout.sheet!r}: " if layout.sheet else ""
-                    unread.append((path, where + "; ".join(layout.doubts)))
+                    empty = ["there are no rows below the first line"] if layout.header else []
+                    unread.append((path, where + "; ".join(empty or layout.doubts)))
         except ImportError as error:
             unread.append((path, str(error)))
         except OSError as error:
