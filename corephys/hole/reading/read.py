@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -43,7 +44,8 @@ def read_hole(
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
         reading already shows. LAS files are kept byte by byte, one node a file. Attributes of the
-        root: title, settings, input_sha256, source_files.
+        root: title, settings, input_sha256, source_files, and import_corrections (JSON) where the
+        mapping of foreign exports corrects something.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
@@ -77,10 +79,13 @@ def read_hole(
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
-    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged]
+    mapped, corrections = _mapping_of_exports(folder)
+    sources = [FILE, *mapped, *(f"{name}.csv" for name in present), *recorded, *logged]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
+    if corrections:
+        tree.attrs["import_corrections"] = json.dumps(corrections, default=str, ensure_ascii=False)
     return tree
 
 
@@ -127,6 +132,25 @@ def hole_from_tables(
     tree.attrs["source_files"] = json.dumps(list(cells))
     tree.attrs["files_not_read"] = "[]"
     return tree
+
+
+_MAPPING = "import.toml"  # how foreign exports became the tables; see corephys.importing
+
+
+def _mapping_of_exports(folder: Path) -> tuple[list[str], list[Any]]:
+    """The mapping of foreign exports, if there is one, and the corrections that it makes.
+
+    The tables are what is read: a mapping with a fault stops the next import and no reduction.
+    """
+    path = folder / _MAPPING
+    if not path.is_file():
+        return [], []
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return [_MAPPING], []
+    corrections = given.get("correct", [])
+    return [_MAPPING], corrections if isinstance(corrections, list) else []
 
 
 def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Problem]]:
