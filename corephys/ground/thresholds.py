@@ -303,6 +303,8 @@ _ROWS = (
     ("log_least_share", 0.5, "1", "share of an aperture or window that must hold readings", _NONE, "common practice"),
     ("suggested_scan_step", 25.0, "cm", "typical distance of rows up to which a draft of a mapping takes reduced values for a scan", _NONE, "choice"),
     ("suggested_scan_rows", 30, "1", "fewest rows that a draft of a mapping takes for a scan", _NONE, "choice"),
+    ("suggested_share_inside", 0.6, "1", "share of the numbers of a column that must be possible for a certain line of a draft; the others are flagged", _NONE, "choice"),
+    ("suggested_most_sections", 20, "1", "different sections above which a draft does not take a number in a label for a section", _NONE, "choice"),
     ("suggested_attenuation_rate", 1000.0, "1/s", "rate of counts above which a draft of a mapping takes a detector for that of a gamma beam", _NONE, "choice"),
     ("composite_spacing", 2.5, "cm", "spacing of the grid on which cores are compared", _NONE, "choice"),
     ("composite_largest_shift", 5.0, "m", "farthest that a core may move to be tied", _NONE, "common practice"),

@@ -407,7 +407,9 @@ class _Section:
         if not placed:
             return []
         active = [table for table in sure if table.placed]
-        legal = {column for table in active or placed for column in _columns_of(table.name)}
+        names = [table.name for table in active or placed]
+        legal = {column for name in names for column in _columns_of(name)}
+        legal = legal or set(_columns_of("scan/reduced"))  # a table of another version
         lines = ["", mark + "[source.columns]"]
         for line in self._shared():
             target = line.removeprefix("# ").partition(" ")[0]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from corephys.ground import units
+from corephys.ground import thresholds, units
 from corephys.ground.vocabulary import TERMS
 from corephys.importing.column_facts import ColumnFacts
 from corephys.importing.trade_words import Concept, concepts, concepts_of, processed, qualifier
@@ -77,7 +77,7 @@ _TRIED = {
     "1": ("1", "%"),
     "kPa": ("kPa", "MPa"),
 }
-_INSIDE = 0.6  # share of the numbers that must lie in the possible range; the others are flagged
+_INSIDE = thresholds.value("suggested_share_inside")
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from corephys.ground import thresholds
 from corephys.importing.column_facts import ColumnFacts
 from corephys.importing.guesses import Guess, Options
 
@@ -29,7 +30,7 @@ _FILE_NAMES = {
     "section": r"(?:section|sect|sec|sektion|abschnitt|troncon|seksjon)[ _-]?(?=\d)",
 }
 _DECIMALS = r"^(?P<{}>[A-Za-z0-9]+?)(?:[.,]0+)?$"
-_MOST_SECTIONS = 20  # sections of a core; more of them mean that a number is something else
+_MOST_SECTIONS = thresholds.value("suggested_most_sections")
 _LOOKED_AT = 3000
 
 

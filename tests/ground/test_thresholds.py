@@ -75,6 +75,18 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "hole/placing/match": {"_ROUNDING": _ROUNDING, "_BLOCK": _BLOCK},
     "hole/reading/csv": {"_BLOCK": _BLOCK},
     "hole/reading/positions": {"_ROUNDING": _ROUNDING},
+    "importing/column_facts": {
+        "_NULL_NUMBERS": "codes of missing values in files",
+        "_SAFE_NULLS": "those of them that are no reading of any sensor",
+        "_LOOKED_AT": _BLOCK,
+    },
+    "importing/drafts": {"_MOST_FILES": "names of files in one line of a draft"},
+    "importing/places": {"_LOOKED_AT": _BLOCK},
+    "importing/text_layout": {
+        "_BYTES": _BLOCK,
+        "_ROWS": _BLOCK,
+        "_SAME_WIDTH": "share of lines with the same number of fields",
+    },
     "notebook/panels/panel": {"_DOTS": _DRAWING},
     "notebook/panels/ties": {"_STEP": _GRID},
     "notebook/results": {"_DOTS": _DRAWING, "_QUANTITIES": _DRAWING},
