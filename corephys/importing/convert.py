@@ -399,15 +399,14 @@ class _Conversion:
         self.copy_kept(mapped, columns, headers)
         refused: list[tuple[int, str, str]] = []
         if {"core", "offset"} <= columns.keys() and self.source.offset_from != "section top":
-            columns = self.from_other_end(columns, chosen, refused)
+            columns, lost = self.from_other_end(columns, chosen, refused)
+            chosen = chosen & ~lost
             headers.setdefault("section", "section")
         empty = self.without_values(mapped, columns) & chosen
         chosen = chosen & ~empty
         for row, reason in self.unusable(mapped.table, columns, chosen):
             refused.append((self.line(row), reason, self.row_text(row)))
             chosen[row] = False
-        for row in {line for line, *_ in refused}:
-            chosen[np.asarray(self.file.rows) == row] = False
         order = _order(mapped.table, columns)
         rows = np.flatnonzero(chosen)
         lines = np.asarray(self.file.rows)[rows]
@@ -653,8 +652,8 @@ class _Conversion:
         columns: dict[str, Coded],
         chosen: np.ndarray,
         refused: list[tuple[int, str, str]],
-    ) -> dict[str, Coded]:
-        """Offsets from the section's top, of offsets from its bottom or from the core's top."""
+    ) -> tuple[dict[str, Coded], np.ndarray]:
+        """Offsets from the section's top of those from another end, and rows without a section."""
         columns = dict(columns)
         core = columns["core"].cells()
         texts = columns["offset"]
@@ -689,7 +688,7 @@ class _Conversion:
             reason = why.format(core[row], section_shown[row])
             refused.append((self.line(row), reason, self.row_text(row)))
         columns["offset"] = Coded.of([digits(v) for v in made])
-        return columns
+        return columns, bad
 
 
 def _in_core(lengths: Lengths, core: np.ndarray, offset: np.ndarray) -> tuple[Any, Any]:

@@ -210,23 +210,26 @@ def decode(raw: bytes, encoding: str = "", name: str = "the file") -> tuple[str,
     return text.removeprefix("\ufeff"), encoding
 
 
-def find_delimiter(lines: Sequence[str]) -> str:
+def find_delimiter(lines: Sequence[str], decimal: str = ".") -> str:
     """The delimiter of a header and the lines below it.
 
     Parameters
     ----------
     lines : sequence of str
         Header first.
+    decimal : {".", ","}
+        Decimal mark, which is no delimiter.
 
     Returns
     -------
     str
         The one of :data:`DELIMITERS` with the most columns among those that give the same number
-        of columns in every line, else the most frequent in the header; empty without any.
+        of columns in every line, else the most frequent in the header; a comma only where no other
+        gives as many; empty without any.
     """
     counts: dict[str, list[int]] = {}
-    for mark in DELIMITERS:
-        if mark in lines[0]:
+    for mark in (*DELIMITERS[1:], DELIMITERS[0]):
+        if mark in lines[0] and mark != decimal:
             shown = csv.reader(lines, delimiter=mark)
             counts[mark] = [len(row) for row in shown if row]
     even = [mark for mark, found in counts.items() if len(set(found)) == 1]
@@ -273,7 +276,7 @@ def _look_for_delimiter(text: str, layout: Layout, name: str) -> str:
     first = [line for line in first if line.strip() and not _is_comment(line, layout.comment)]
     if not first:
         return ","  # without a header, which is reported where rows are read
-    found = find_delimiter(first)
+    found = find_delimiter(first, layout.decimal)
     if not found:
         shown = first[0].strip()[:60]
         raise FileFault(

@@ -603,7 +603,10 @@ class _Reader:
         if blocks.keys() <= set(TABLES):
             for key in shared:
                 if key not in used:
-                    what = f"no table of the source {name!r} has a column {key!r}"
+                    what = f"no table of the source {name!r} has a column"
+                    if len(blocks) == 1:
+                        what = f"{next(iter(blocks))} has no column"
+                    what += f" {key.partition('[')[0].strip()!r}"
                     known = [n for path in blocks for n in TABLES[path].by_name]
                     guess = nearest(key.partition("[")[0], known)
                     mend = f"Did you mean {guess!r}?" if guess else _targets(blocks)

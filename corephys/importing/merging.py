@@ -20,9 +20,10 @@ from corephys.importing.tables import (
     numbered_run,
 )
 
-__all__ = ["Merged", "merge", "number_runs"]
+__all__ = ["Merged", "merge", "number_runs", "repeated"]
 
 _PLACE = ("core", "section")
+_Pieces = dict[tuple[str, str], list[int]]  # rows by path and source
 
 
 @dataclass
@@ -57,9 +58,10 @@ def number_runs(rows: Rows, given: bool) -> list[str]:
     """Give rows of a table a number of the run, in place; returns what was numbered, in words.
 
     A position that comes again in one file with other values is a further run: the second pass
-    where the offsets of the section begin anew, else the second reading of that position. Rows
-    that are equal in every cell stay as they are, for the reader of the hole lists them. Values
-    that were reduced elsewhere are not numbered, since a position that is there twice is flagged.
+    where the offsets of the section begin anew, else the second reading of that position. A
+    section in which every repeated row is equal to an earlier one stays as it is: the rows were
+    written twice, and the reader of the hole lists them. Values that were reduced elsewhere are
+    not numbered, since a position that is there twice is flagged.
     """
     table = TABLES[rows.table]
     if not numbered_run(table) or given:
@@ -96,28 +98,18 @@ def _runs(rows: Rows, keys: list[str]) -> tuple[np.ndarray, list[str]]:
     equal = cells.duplicated(keep="first").to_numpy()
     numbered = []
     for code in np.unique(section[twice]).tolist():
-        here = np.flatnonzero((section == code) & ~equal)
+        here = np.flatnonzero(section == code)
         mine = key.iloc[here]
         times = mine.groupby(list(key.columns), dropna=False, sort=False).cumcount().to_numpy()
-        if not times.any():
+        times = np.where(np.isnan(place[here]), 0, times)
+        # Where every repeated row is equal to an earlier one, rows were written twice.
+        if equal[here][times > 0].all():
             continue
-        here_place = place[here]
-        falls = np.append(False, np.diff(here_place) < 0)
-        passes = 1 + np.cumsum(falls)
-        whole = int(passes[-1]) == int(times.max()) + 1
-        made = passes if whole else times + 1
-        pairs = mine.assign(run=made)
-        if pairs.duplicated().any():
-            made = times + 1
-        run[here] = made
-        # A row that equals an earlier one has the same run.
-        copies = np.flatnonzero((section == code) & equal)
-        if copies.size:
-            first = cells.iloc[np.append(here, copies)]
-            ids = first.groupby(list(cells.columns), dropna=False, sort=False).ngroup().to_numpy()
-            by_id = dict(zip(ids[: here.size].tolist(), made.tolist(), strict=True))
-            run[copies] = [by_id[one] for one in ids[here.size :].tolist()]
-        numbered.append((names[code], int(made.max())))
+        passes = 1 + np.cumsum(np.append(False, np.diff(place[here]) < 0))
+        one_each = not mine.assign(run=passes).duplicated().any()
+        begins_anew = int(passes[-1]) == int(times.max()) + 1 and one_each
+        run[here] = passes if begins_anew else times + 1
+        numbered.append((names[code], int(run[here].max())))
     if not numbered:
         return run, []
     (first_name, most), more = numbered[0], len(numbered) - 1
@@ -146,6 +138,7 @@ def merge(
     rerun: str,
     *,
     remove: bool,
+    again: frozenset[Group] = frozenset(),
 ) -> tuple[Part, Merged]:
     """Bring the rows of one file into a table.
 
@@ -164,12 +157,29 @@ def merge(
     remove : bool
         Take out rows that this file gave before and gives no more: the mapping was changed. Else
         they stay, for the file may have been written over.
+    again : frozenset of (core, section, run)
+        Sections that come again by the rows of another table of the same file.
 
     Returns
     -------
     tuple of Part and Merged
     """
-    return _Merge(table, rows, owner, old, rerun, remove).run()
+    return _Merge(table, rows, owner, old, rerun, remove, again).run()
+
+
+def repeated(table: TableFile, rows: Rows, owner: tuple[str, str], old: Part) -> set[Group]:
+    """Sections of a file that the table holds already with other values, nothing changed.
+
+    Parameters
+    ----------
+    table, rows, owner, old
+        As of :func:`merge`.
+
+    Returns
+    -------
+    set of (core, section, run)
+    """
+    return _Merge(table, rows, owner, old, "refuse", False).repeated()
 
 
 class _Merge:
@@ -181,7 +191,9 @@ class _Merge:
         old: Part,
         rerun: str,
         remove: bool,
+        again: frozenset[Group] = frozenset(),
     ) -> None:
+        self.again = again
         self.table, self.owner, self.old, self.rerun, self.remove = table, owner, old, rerun, remove
         self.rows = rows
         self.done = Merged()
@@ -190,11 +202,7 @@ class _Merge:
         self.renumbered = dict(old.renumbered)
 
     def run(self) -> tuple[Part, Merged]:
-        others: dict[Group, bool] = {}
-        for path, source, part in self.table.state.parts(self.table.name):
-            if (path, source) != self.owner:
-                others.update(dict.fromkeys(part.blocks, True))
-        chosen = self._meet(others)
+        chosen = self._meet()
         groups, order = self._groups(chosen)
         rows = order
         columns = [self.columns[name].take(rows) for name in self.rows.names]
@@ -218,64 +226,88 @@ class _Merge:
         codes, groups = encode(*cells, nothing if run is None else run.cells())
         return codes, [(c, s, r) for c, s, r in groups]
 
-    def _meet(self, others: dict[Group, bool]) -> np.ndarray:
+    def _others(self) -> set[Group]:
+        """Groups of which another file gave rows."""
+        found: set[Group] = set()
+        for path, source, part in self.table.state.parts(self.table.name):
+            if (path, source) != self.owner:
+                found.update(part.blocks)
+        return found
+
+    def _there(self, group: Group, others: set[Group]) -> tuple[list[int], _Pieces]:
+        """Rows of a group that other files or the user gave, and those of each file."""
+        if not self.keys or not (group in others or self.table.by_hand):
+            return [], {}
+        found, loose = self.table.pieces(group)
+        mine = found.pop(self.owner, [])
+        if self.table.by_hand and group in self.old.blocks and not mine:
+            return [], {}  # edited by hand: compared with its digest where it is brought in
+        return [row for piece in found.values() for row in piece] + loose, found
+
+    def repeated(self) -> set[Group]:
+        """Groups that come again with other values."""
+        others, again = self._others(), set()
+        codes, groups = self._group_codes()
+        for code, group in enumerate(groups):
+            if group in self.renumbered or not (group[0] or group[1]):
+                continue
+            there, _ = self._there(group, others)
+            if there:
+                shared, equal = self._compare(np.flatnonzero(codes == code), there)
+                if set(shared) != set(equal):
+                    again.add(group)
+        return again
+
+    def _meet(self) -> np.ndarray:
         """Rows to bring in, after a comparison with rows of other files and of users."""
+        others = self._others()
         chosen = np.ones(len(self.rows), dtype=bool)
         codes, groups = self._group_codes()
         for code, group in enumerate(groups):
+            here = np.flatnonzero(codes == code)
             if group in self.renumbered:
-                self._set_run(np.flatnonzero(codes == code), self.renumbered[group])
+                self._set_run(here, self.renumbered[group])
                 continue
-            if not self.keys or not (group in others or self.table.by_hand):
+            there, found = self._there(group, others)
+            if not there:
                 continue
-            found, loose = self.table.pieces(group)
-            mine = found.pop(self.owner, [])
-            if self.table.by_hand and group in self.old.blocks and not mine:
-                continue  # edited by hand: compared with its digest below
-            there = [row for piece in found.values() for row in piece] + loose
-            if there:
-                self._compare(np.flatnonzero(codes == code), group, there, found, chosen)
+            shared, equal = self._compare(here, there)
+            whole = bool(group[0] or group[1])
+            if shared and (set(equal) != set(shared) or group in self.again):
+                self._again(here if whole else here[shared], group, found, chosen)
+            else:
+                chosen[here[equal]] = False
+                self.done.already += len(equal)
         return chosen
 
-    def _compare(
-        self,
-        here: np.ndarray,
-        group: Group,
-        there: list[int],
-        found: dict[tuple[str, str], list[int]],
-        chosen: np.ndarray,
-    ) -> None:
-        """Rows of one group against those that the table holds."""
+    def _compare(self, here: np.ndarray, there: list[int]) -> tuple[list[int], list[int]]:
+        """Places in ``here`` whose key is in the table, and those equal in every cell."""
         table, names = self.table, self.rows.names
         theirs = [table.cells_of(there, key) for key in self.keys]
         ours = [self.columns[key].take(here).cells().tolist() for key in self.keys]
         known: dict[tuple[Any, ...], list[int]] = {}
-        for row, key in zip(there, zip(*map(_values, theirs), strict=True), strict=True):
+        for row, key in enumerate(zip(*map(_values, theirs), strict=True)):
             known.setdefault(key, []).append(row)
-        cells = {name: self.columns[name].take(here).cells().tolist() for name in names}
+        new = [self.columns[name].take(here).cells().tolist() for name in names]
+        held = [table.cells_of(there, name) for name in names]
+        cells = list(zip(new, held, strict=True))
         shared: list[int] = []
         equal: list[int] = []
         for place, key in enumerate(zip(*map(_values, ours), strict=True)):
-            for row in known.get(key, ()):
-                shared.append(place)
-                if all(_same(cells[n][place], table.cells_of([row], n)[0]) for n in names):
+            if key not in known:
+                continue
+            shared.append(place)
+            for row in known[key]:
+                if all(_same(a[place], b[row]) for a, b in cells):
                     equal.append(place)
                     break
-        if not shared:
-            return
-        if set(equal) == set(shared):
-            chosen[here[equal]] = False
-            self.done.already += len(equal)
-            return
-        whole = bool(group[0] or group[1])
-        concerned = here if whole else here[sorted(set(shared))]
-        self._again(concerned, group, found, chosen)
+        return shared, equal
 
     def _again(
         self,
         here: np.ndarray,
         group: Group,
-        found: dict[tuple[str, str], list[int]],
+        found: _Pieces,
         chosen: np.ndarray,
     ) -> None:
         """A section that comes again with other values."""

@@ -22,7 +22,7 @@ from corephys.importing.convert import Coded, Converted, Lengths, convert, digit
 from corephys.importing.deduced import MARK, deduce, disagreement, places_of
 from corephys.importing.files import FileFault, ForeignFile, read_file
 from corephys.importing.mapping import Mapping, Source, read_mapping
-from corephys.importing.merging import merge, number_runs
+from corephys.importing.merging import merge, number_runs, repeated
 from corephys.importing.report import FileReport, ImportReport, TableCounts
 from corephys.importing.state import NEXT, Part, State, Taken
 from corephys.importing.tables import TableFile, escaped
@@ -72,7 +72,8 @@ class _Import:
         self.folder, self.dry_run = folder, dry_run
         self.mapping: Mapping = read_mapping(folder)
         self.state: State = states.load(folder)
-        self.before = self.state.to_json()
+        file = folder / states.FILE
+        self.before = file.read_text(encoding="utf-8") if file.is_file() else State().to_json()
         self.report = ImportReport(str(folder), dry_run, self.mapping.sha256)
         self.tables: dict[str, TableFile] = {}
         self.refused = self._earlier_refusals()
@@ -230,19 +231,22 @@ class _Import:
         remove = bool(taken) and taken.mapping != stamp
         for number, rows in made.corrections:
             self.corrected[number] = self.corrected.get(number, 0) + rows
+        owner, repeats = (name, source.name), set()
         for rows in made.tables:
-            given = any(
-                target.column.name == "run"
-                for table in source.tables
-                if table.name == rows.table
-                for target in table.targets
-            )
-            one.notes += number_runs(rows, given)
-            for place in places_of(rows):
-                again.places.append(place)
-            table = self.table(rows.table)
+            one.notes += number_runs(rows, _has_run(source, rows.table))
+            again.places += places_of(rows)
             old = kept.parts.get(rows.table, Part())
-            part, merged = merge(table, rows, (name, source.name), old, source.rerun, remove=remove)
+            repeats |= repeated(self.table(rows.table), rows, owner, old)
+        for rows in made.tables:
+            part, merged = merge(
+                self.table(rows.table),
+                rows,
+                owner,
+                kept.parts.get(rows.table, Part()),
+                source.rerun,
+                remove=remove,
+                again=frozenset(repeats),
+            )
             again.parts[rows.table] = kept.parts[rows.table] = part
             one.notes += [f"{rows.table}: {note}" for note in merged.notes]
             refused = [*rows.refused, *merged.refused]
@@ -469,7 +473,9 @@ class _Import:
                 self.state.edited.add(name)
                 parts = []
                 if edited:
-                    parts.append(f"rows of {edited} sections were edited or taken out")
+                    parts.append(
+                        f"rows of {edited} section{'s'[: edited != 1]} were edited or taken out"
+                    )
                 if loose:
                     parts.append(f"{loose} rows were added")
                 self.report.hand_edits.append(f"{name}.csv: {' and '.join(parts)} by hand")
@@ -518,6 +524,12 @@ class _Import:
         content = text.getvalue().encode("utf-8")
         if not path.is_file() or path.read_bytes() != content:
             provenance.write_bytes(path, content)
+
+
+def _has_run(source: Source, table: str) -> bool:
+    """Whether the mapping gives a table its runs."""
+    targets = [target for one in source.tables if one.name == table for target in one.targets]
+    return any(target.column.name == "run" for target in targets)
 
 
 def _status(taken: Taken | None, raw: bytes, sha256: str, stamp: str) -> str:

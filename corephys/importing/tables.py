@@ -176,8 +176,9 @@ class TableFile:
             if group in part.blocks
         ]
         found: dict[tuple[str, str], list[int]] = {}
+        loose: list[int] = []
         place = 0
-        while place < len(rows) and blocks:
+        while place < len(rows) and blocks and len(loose) < _LOOSE:
             for one in blocks:
                 owner, columns, (count, digest) = one
                 lines = self.lines_of(rows[place : place + count], columns)
@@ -187,8 +188,9 @@ class TableFile:
                     place += count
                     break
             else:
-                break
-        return found, rows[place:]
+                loose.append(rows[place])
+                place += 1
+        return found, loose + rows[place:]
 
     # Changing ------------------------------------------------------------------------------------
 
@@ -323,6 +325,7 @@ class TableFile:
 
 
 _LINES = 65536  # lines encoded at one time: a small part of the memory of a table
+_LOOSE = 500  # rows by hand before a block, each of which costs a digest of the block
 
 
 def grouped_by_section(table: Table) -> bool:
