@@ -256,6 +256,12 @@ def _add_import(commands: Any) -> None:
     command = commands.add_parser("import", help=words, description=words)
     command.add_argument("folder", type=Path, help="hole folder that holds import.toml")
     command.add_argument("--dry-run", action="store_true", help="report, and write nothing")
+    command.add_argument(
+        "--suggest",
+        nargs="+",
+        metavar="FILE",
+        help="print a draft of import.toml for these exports, and write nothing",
+    )
 
 
 ROWS_REFUSED = 3  # exit status
@@ -266,6 +272,9 @@ def _import(given: argparse.Namespace) -> int:
     from corephys import importing
 
     try:
+        if given.suggest:
+            print(importing.suggest(*given.suggest, folder=given.folder), end="")
+            return 0
         report = importing.run(given.folder, dry_run=given.dry_run)
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)

@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import corephys as cp
+from corephys.cli import main
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.tables import TABLES
 from corephys.importing import read_mapping, suggest
@@ -748,6 +749,18 @@ def test_long_files_are_read_in_part(tmp_path: Path) -> None:
     draft = suggest(path, folder=tmp_path)
     assert "rows of its beginning" in draft
     assert "bulk_density" in active(parse_mapping(draft))["scan/reduced"]
+
+
+def test_the_command_prints_a_draft_and_writes_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = EXPORTS["german_semicolons"].write(tmp_path)
+    before = sorted(tmp_path.rglob("*"))
+    assert main(["import", str(tmp_path), "--suggest", *map(str, files)]) == 0
+    assert capsys.readouterr().out == suggest(*files, folder=tmp_path)
+    assert sorted(tmp_path.rglob("*")) == before
+    assert main(["import", str(tmp_path), "--suggest", str(tmp_path / "none.csv")]) == 1
+    assert "is no file; give exports that exist" in capsys.readouterr().err
 
 
 # Parts --------------------------------------------------------------------------------------------
