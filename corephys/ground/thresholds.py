@@ -82,7 +82,7 @@ _ROWS = (
     ("settling_tolerance", 2.0, "K", "departure from room temperature above which the reduction flags a core", _NONE, "common practice"),
     # Layout of cores.
     ("core_overlap", 0.021, "m", "overlap of two cores by their tops and advances that is taken for rounding", _NONE, "choice"),
-    ("import_depth_agreement", 0.02, "m", "difference of a given depth from that of core, section and offset above which an import reports it", "no source; a length of a section is noted to a centimetre", "choice"),
+    ("import_depth_agreement", 0.02, "m", "difference of a given depth from that of core, section and offset above which an import reports it; lengths are noted to a centimetre", _NONE, "choice"),
     ("beyond_any_instrument", 1e12, "1", "magnitude of a number in a table, in the unit of its column, from which it is no reading: squares and products of such numbers leave the range of floats", _NONE, "choice"),
     ("coldest_temperature", -20.0, "degC", "temperature below which a unit was mistaken, K for degC as a rule", _NONE, "choice"),
     ("hottest_room", 100.0, "degC", "temperature of a room, a core on deck or bottom water above which a unit was mistaken", _NONE, "choice"),

@@ -253,7 +253,7 @@ def test_a_second_pass_in_one_file_is_a_run(folder):
     )
     report = replay(folder)
     runs = [(r["section"], r["run"]) for r in folder.rows("scan/gamma")]
-    assert runs == [("1", "1")] * 3 + [("1", "2")] * 3 + [("2", "1")] * 3
+    assert runs == [("1", "1")] * 3 + [("2", "1")] * 3 + [("1", "2")] * 3
     assert "section '1' of core '1' comes 2 times in the file: runs 1 to 2" in report.files[0].notes
 
 
@@ -270,7 +270,7 @@ def test_a_reading_that_was_repeated_at_once_is_a_second_run(folder):
     folder.write("exports/a.csv", text)
     replay(folder)
     rows = [(r["offset [cm]"], r["run"]) for r in folder.rows("scan/gamma")]
-    assert rows == [("0", "1"), ("1", "1"), ("1", "2"), ("2", "1")]
+    assert rows == [("0", "1"), ("1", "1"), ("2", "1"), ("1", "2")]
 
 
 def test_all_tables_of_a_file_agree_on_a_rerun(folder):
