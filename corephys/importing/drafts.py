@@ -429,9 +429,10 @@ class _Section:
             else:
                 lines.append(f"{mark}time = {right}")
         options = options_of(self.columns)
+        taken = {guess.column.header for table in self.tables for _, guess in table.guesses}
         for target in ("run", "sample_id"):
             guess = options.best(target)
-            if guess is not None and target in legal:
+            if guess is not None and target in legal and guess.column.header not in taken:
                 line = self.line(target, guess)
                 lines.append(line if line.startswith("#") else mark + line)
         return lines

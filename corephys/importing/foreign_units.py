@@ -53,6 +53,7 @@ _WORDS = {
     "mt/sec": "m/s",
     "m/sec": "m/s",
     "ohmm": "ohm m",
+    "ohm-m": "ohm m",
     "ohm*m": "ohm m",
     "ohm·m": "ohm m",
     "deg": "degree",
@@ -172,6 +173,9 @@ def read_unit(text: str) -> ForeignUnit | None:
     True
     """
     plain = " ".join(text.translate(_SUPERSCRIPTS).replace("·", " ").split()).strip(" .")
+    bracketed = re.fullmatch(r"\[(.*)\]|\(([^()]*)\)", plain)
+    if bracketed:  # a row of units may have brackets
+        plain = (bracketed[1] or bracketed[2] or "").strip()
     if not plain or len(plain) > 40:
         return None
     for tried in (plain, plain.rstrip(",;:")):
@@ -263,6 +267,9 @@ def split_header(header: str) -> tuple[str, str, str]:
             continue
         if head.strip() and read_unit(tail) is not None and not tail.strip().isdigit():
             return head.strip(), tail.strip(), place
+    celsius = re.fullmatch(r"(.*\btemp\w*?|[Tt])[_ ]C", text)
+    if celsius:
+        return celsius[1], "degC", "ending"
     words = re.split(r"[_\s]+", text)
     for count in (3, 2, 1):
         if len(words) > count:

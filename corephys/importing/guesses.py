@@ -57,15 +57,26 @@ _USUAL = {
     "heating_power": (0.1, 50.0),
     "stress": (0.1, 1e5),
     "age": (-1.0, 5e5),
+    "age_uncertainty": (0.0, 5e5),
     "elapsed": (-1e6, 1e7),
     "step": (0.0, 1000.0),
     "run": (0.0, 9999.0),
     "length": (0.001, 30.0),
 }
 # Pure numbers that have one meaning; the others may be fractions or percent.
-_PURE = ("counts", "run", "step", "void_ratio", "formation_factor")
+_PURE = ("counts", "run", "step", "void_ratio", "formation_factor", "sensitivity")
 _SHARES = ("porosity", "water_content_wet", "water_content_dry", "water_content", "saturation")
-_KEYS = ("core", "section", "hole", "site", "station", "tool", "sample_id", "detector")
+_KEYS = (
+    "core",
+    "section",
+    "hole",
+    "site",
+    "station",
+    "tool",
+    "sample_id",
+    "detector",
+    "test_run",
+)
 # Units that are tried where none is written, by the unit of the target.
 _TRIED = {
     "g/cm^3": ("g/cm^3", "kg/m^3"),
@@ -227,7 +238,7 @@ def _guess(concept: Concept, column: ColumnFacts) -> Guess | None:
     if column.kind != "number":
         return None
     beside = qualifier(column.words)
-    if beside and concept.name not in ("uncertainty",):
+    if beside and not concept.name.endswith("uncertainty"):
         return None
     guess = _number(concept, column)
     word = processed(column.words)
@@ -334,6 +345,8 @@ def _must_state(guess: Guess) -> Guess:
 def _without_unit(guess: Guess, wanted: str) -> Guess | None:
     """A guess for a column without a written unit."""
     target, words = guess.target, guess.column.words
+    if guess.weak and target == "counts":
+        return None
     if wanted in ("", "1") and (target in _PURE or not wanted):
         return _in_range(_must_state(guess))
     if target in _SHARES:

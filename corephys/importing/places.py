@@ -13,6 +13,7 @@ import numpy as np
 from corephys.ground import thresholds
 from corephys.importing.column_facts import ColumnFacts
 from corephys.importing.guesses import Guess, Options
+from corephys.importing.trade_words import concepts_of
 
 __all__ = ["Place", "find_place", "typical_step"]
 
@@ -30,6 +31,7 @@ _FILE_NAMES = {
     "section": r"(?:section|sect|sec|sektion|abschnitt|troncon|seksjon)[ _-]?(?=\d)",
 }
 _DECIMALS = r"^(?P<{}>[A-Za-z0-9]+?)(?:[.,]0+)?$"
+_INTERVAL = r"^(?P<offset>\d+(?:\.\d+)?)\s*[-–]\s*(?P<to>\d+(?:\.\d+)?)$"
 _MOST_SECTIONS = thresholds.value("suggested_most_sections")
 _LOOKED_AT = 3000
 
@@ -86,8 +88,12 @@ def find_place(options: Options, columns: Sequence[ColumnFacts], names: Sequence
             pattern = _DECIMALS.format(target)
             place.parts.append((found[target].column.source, pattern, ""))
             place.from_parts[target] = ""
+    if "offset" not in found:
+        _from_interval(place, columns)
+    if "section" in found and "core" not in found and _is_label(found["section"].column):
+        del found["section"]  # an identifier that holds core and section
     named = [name for name in ("core", "section") if name not in found]
-    if named and ("offset" in found or len(named) == 2):
+    if named and ("offset" in {**found, **place.from_parts} or len(named) == 2):
         _from_label(place, found, columns)
     if "offset" in found:
         named = [name for name in named if name not in place.from_parts]
@@ -172,6 +178,26 @@ def _depth(options: Options) -> Guess | None:
     return first
 
 
+def _from_interval(place: Place, columns: Sequence[ColumnFacts]) -> None:
+    """Both ends of intervals that are written as one text, such as ``34-36``."""
+    for column in columns:
+        if column.kind != "text" or column.unit is None or column.unit.unit not in ("cm", "mm"):
+            continue
+        if not any(concept.name == "offset" for concept in concepts_of(column.words)):
+            continue
+        if all(re.match(_INTERVAL, cell) for cell in column.cells if cell):
+            place.parts.append((column.source, _INTERVAL, ""))
+            for name in ("offset", "to"):
+                place.from_parts[name] = f"{name} [{column.unit.unit}]"
+            return
+
+
+def _is_label(column: ColumnFacts) -> bool:
+    """Whether all cells of a column hold core and section with a sign between them."""
+    cells = {cell for cell in column.cells if cell}
+    return bool(cells) and all(re.match(_LABELS[-1], cell) for cell in cells)
+
+
 # Labels -------------------------------------------------------------------------------------------
 
 
@@ -187,7 +213,7 @@ def _from_label(place: Place, found: dict[str, Guess], columns: Sequence[ColumnF
             if not read or len(read) < 0.98 * len(matches):
                 continue
             groups = re.compile(pattern).groupindex
-            if "offset" not in groups and "offset" not in found:
+            if "offset" not in groups and "offset" not in {**found, **place.from_parts}:
                 continue
             sections = {match["section"] for match in read}
             if len(sections) > _MOST_SECTIONS:
@@ -232,7 +258,7 @@ def _take_label(
     wanted = ["core", "section"]
     spelled = Counter(match["unit"] or "" for match in rows) if "unit" in pattern else Counter()
     unit = spelled.most_common(1)[0][0] if spelled else ""
-    if "offset" not in found and "(?P<offset>" in pattern:
+    if "offset" not in {**found, **place.from_parts} and "(?P<offset>" in pattern:
         wanted.append("offset")
         if "(?P<to>" in pattern:
             wanted.append("to")

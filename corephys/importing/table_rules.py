@@ -212,7 +212,7 @@ def _of_the_hole(options: Options, place: Place) -> TableDraft | None:
     if placed and ("two_way_time" in options or "one_way_time" in options):
         name, columns = "checkshots", ("two_way_time", "one_way_time")
     elif placed and "age" in options and "magnetic_susceptibility" not in options:
-        name, columns = "ages", ("age",)
+        name, columns = "ages", ("age", "age_uncertainty")
     elif placed and "salinity" in options and "response" not in options:
         name, columns = "pore_water", ("salinity", "temperature")
     elif _several(options, "upper_end", "lower_end") and "core" not in options:
@@ -281,7 +281,9 @@ def _needle(options: Options, place: Place) -> TableDraft | None:
     if not _several(options, "elapsed", "temperature", "heating_power"):
         return None
     draft = TableDraft("samples/needle")
-    draft.add("run", options.best("run"))
+    draft.add("run", options.best("test_run"))
+    draft.add("geometry", options.best("geometry"))
+    draft.add("direction", options.best("axis"))
     draft.add("heating_power", options.best("heating_power"))
     draft.add("time", options.best("elapsed"))
     draft.add("temperature", options.best("temperature"))
@@ -471,6 +473,8 @@ def _wide_values(options: Options, place: Place, rows: int, samples: bool) -> Ta
     draft.guesses.sort(key=lambda pair: order.get(pair[1].column.header, 0))
     if name == "scan/reduced" and any(n == "p_wave_velocity" for n, _ in draft.guesses):
         draft.add("amplitude", left.best("amplitude"))
+    if draft.guesses:
+        draft.add("method", left.best("method"))
     return draft if draft.guesses else None
 
 

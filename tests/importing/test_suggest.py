@@ -25,6 +25,7 @@ from corephys.importing.foreign_units import read_unit, split_header
 from corephys.importing.mapping import Mapping, column_of, parse_mapping
 from corephys.importing.text_layout import layouts
 from corephys.importing.trade_words import concepts, concepts_of
+from tests.importing.export_headers import HEADERS
 from tests.importing.foreign_exports import EXPORTS, Export, rows, save, table
 
 DOUBT = re.compile(r"^# (?P<target>[a-z_]+) = (?P<right>.*?)(?:   # doubt: (?P<why>.*))?$")
@@ -168,7 +169,25 @@ def test_numbers_of_a_draft_are_those_of_the_export(tmp_path: Path) -> None:
     np.testing.assert_array_equal(written["offset [cm]"], frame["offset"])
 
 
-# The same file in other clothes -------------------------------------------------------------------
+# Files whose name or number of rows lets a table be chosen that this version has.
+NEEDS = {"samples/reduced"}
+
+
+@pytest.mark.skipif(not set(TABLES) >= NEEDS, reason="this version lacks reduced samples")
+@pytest.mark.parametrize("name", HEADERS)
+def test_headers_are_those_of_a_reader(name: str, tmp_path: Path) -> None:
+    """No active line is wrong, and all are there but for two headers that only a reader knows."""
+    file, text, expected = HEADERS[name]
+    found = active(parse_mapping(draft_of(tmp_path, text, file)))
+    lines = {column: header for one in found.values() for column, header in one.items()}
+    lines = {column: header for column, header in lines.items() if column in expected}
+    unknown = {"gamma_and_meter": {"reading", "temperature"}}.get(name, set())
+    assert lines == {c: h for c, h in expected.items() if c not in unknown}
+    extra = {column for one in found.values() for column in one} - set(expected)
+    assert extra <= {"sample_id"}
+
+
+# The same file in another layout ----------------------------------------------------------------
 
 
 def lines_of(folder: Path, name: str, made: pd.DataFrame, **how: object) -> dict[str, object]:
@@ -195,8 +214,13 @@ def test_the_order_of_columns_does_not_matter(order: tuple[str, ...], tmp_path: 
     again = lines_of(tmp_path / "b", "scan.csv", made[[SCAN[name] for name in order]])
     assert again == first
     assert set(first["scan/reduced"]) == {
-        "core", "section", "offset", "depth", "bulk_density", "p_wave_velocity",
-    }  # fmt: skip
+        "core",
+        "section",
+        "offset",
+        "depth",
+        "bulk_density",
+        "p_wave_velocity",
+    }
 
 
 @pytest.mark.parametrize(
@@ -256,9 +280,25 @@ cells = st.one_of(
 @given(st.data())
 def test_any_table_gives_a_draft_that_can_be_read(tmp_path: Path, data: st.DataObject) -> None:
     words = st.sampled_from(
-        ["Core", "Section", "Offset (cm)", "Depth [m]", "Bulk density (g/cc)", "Counts", "Time",
-         "Live time (s)", "Label", "Vp, m/s", 'quote "x"', "back\\slash", "it's", "a\tb", "[", "#"]
-    )  # fmt: skip
+        [
+            "Core",
+            "Section",
+            "Offset (cm)",
+            "Depth [m]",
+            "Bulk density (g/cc)",
+            "Counts",
+            "Time",
+            "Live time (s)",
+            "Label",
+            "Vp, m/s",
+            'quote "x"',
+            "back\\slash",
+            "it's",
+            "a\tb",
+            "[",
+            "#",
+        ]
+    )
     names = data.draw(st.lists(st.one_of(words, headers), min_size=1, max_size=7))
     count = data.draw(st.integers(0, 6))
     body = [[data.draw(cells) for _ in names] for _ in range(count)]
@@ -573,9 +613,11 @@ def test_a_code_of_one_column_stays_a_number_in_another(tmp_path: Path) -> None:
     (source,) = parse_mapping(draft).sources
     assert "9999" not in source.null
     density = next(
-        target for one in source.tables for target in one.targets
+        target
+        for one in source.tables
+        for target in one.targets
         if target.column.name == "bulk_density"
-    )  # fmt: skip
+    )
     assert density.origin.null == ("9999",)
 
 
@@ -823,9 +865,19 @@ def test_a_text_column_has_no_unit_behind_a_slash(tmp_path: Path) -> None:
 
 def test_every_concept_can_be_found_and_leads_somewhere() -> None:
     inside = {
-        "hole", "site", "core_offset", "upper_end", "lower_end", "core_top", "label", "date",
-        "elapsed", "diameter", "water_content",
-    }  # fmt: skip
+        "hole",
+        "site",
+        "core_offset",
+        "upper_end",
+        "lower_end",
+        "core_top",
+        "label",
+        "date",
+        "elapsed",
+        "diameter",
+        "water_content",
+        "test_run",
+    }
     for concept in concepts():
         re.compile(concept.pattern)
         re.compile(concept.unless)
@@ -855,54 +907,75 @@ def test_words_of_one_quantity_do_not_fit_its_neighbour() -> None:
 OPEN: dict[str, tuple[dict[str, str], dict[str, str]]] = {
     "deep_sea_samples/U1438.csv": (
         {
-            "core": "Core", "section": "Sect", "offset": "Offset (cm)",
-            "wet_mass": "Mass wet sample (g)", "dry_mass": "Mass dried sample (g)",
-            "wet_volume": "Vol wet sample (cm³)", "dry_volume": "Vol dried sample (cm³)",
-            "water_content_wet": "Moisture wet (wt%)", "water_content_dry": "Moisture dry (wt%)",
-            "bulk_density": "Bulk density (g/cm³)", "dry_density": "Dry density (g/cm³)",
-            "grain_density": "Grain density (g/cm³)", "porosity": "Porosity (vol%)",
+            "core": "Core",
+            "section": "Sect",
+            "offset": "Offset (cm)",
+            "wet_mass": "Mass wet sample (g)",
+            "dry_mass": "Mass dried sample (g)",
+            "wet_volume": "Vol wet sample (cm³)",
+            "dry_volume": "Vol dried sample (cm³)",
+            "water_content_wet": "Moisture wet (wt%)",
+            "water_content_dry": "Moisture dry (wt%)",
+            "bulk_density": "Bulk density (g/cm³)",
+            "dry_density": "Dry density (g/cm³)",
+            "grain_density": "Grain density (g/cm³)",
+            "porosity": "Porosity (vol%)",
             "void_ratio": "Void ratio",
         },
         {"depth": "Depth CSF-A (m)"},
     ),
     "legacy_samples/samples.csv": (
         {
-            "core": "core", "section": "section", "offset": "top interval depth (cm)",
-            "to": "bottom interval depth (cm)", "depth": "sample depth (m)",
-            "bulk_density": "wet bulk density (g/cc)", "grain_density": "grain density (g/cc)",
+            "core": "core",
+            "section": "section",
+            "offset": "top interval depth (cm)",
+            "to": "bottom interval depth (cm)",
+            "depth": "sample depth (m)",
+            "bulk_density": "wet bulk density (g/cc)",
+            "grain_density": "grain density (g/cc)",
         },
         {"porosity": "porosity", "water_content_wet": "wet water content (no units)"},
     ),
     "natural_gamma_spectra/U1447A.csv": (
         {
-            "core": "Core", "section": "Section", "offset": "Offset [cm]", "potassium": "K [wt.%]",
-            "uranium": "U [mg/kg]", "thorium": "Th [mg/kg]",
+            "core": "Core",
+            "section": "Section",
+            "offset": "Offset [cm]",
+            "potassium": "K [wt.%]",
+            "uranium": "U [mg/kg]",
+            "thorium": "Th [mg/kg]",
             "bulk_density": "GRA bulk density [g/cm^3]",
         },
         {},
     ),
     "lake_core_scans/LP16.csv": (
         {
-            "depth": "Field_depth_", "p_wave_velocity": "PWVel", "amplitude": "PWAmp",
+            "depth": "Field_depth_",
+            "p_wave_velocity": "PWVel",
+            "amplitude": "PWAmp",
             "magnetic_susceptibility": "Magnetic_Susceptibility_MS",
-            "electrical_resistivity": "Resitivity", "porosity": "Fractional_porosity",
+            "electrical_resistivity": "Resitivity",
+            "porosity": "Fractional_porosity",
         },
         {"bulk_density": "GRD_Gamma_Ray_Density__SAT_cal"},
     ),
     "lake_core_scans/LP08.csv": (
         {
-            "depth": "Strat_depth", "electrical_resistivity": "Resitivity",
+            "depth": "Strat_depth",
+            "electrical_resistivity": "Resitivity",
             "magnetic_susceptibility": "Magnetic Susceptibility_MS",
         },
         {"bulk_density": "Gamma_Ray_Density _GRD", "porosity": "Fractional_porosity"},
     ),
     "borehole_heat_flow/temperature.csv": (
-        {"depth": "depth_m", "temperature": "temperature_degC"}, {},
+        {"depth": "depth_m", "temperature": "temperature_degC"},
+        {},
     ),
     "borehole_heat_flow/thermal_conductivity.csv": (
-        {"depth": "depth_m", "thermal_conductivity": "thermal_conductivity_W_mK"}, {},
+        {"depth": "depth_m", "thermal_conductivity": "thermal_conductivity_W_mK"},
+        {},
     ),
-}  # fmt: skip
+}
 
 
 def open_drafts(folder: Path) -> Iterator[tuple[str, str, dict[str, str]]]:
