@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import fnmatch
 import hashlib
 import re
 import tomllib
@@ -225,6 +226,10 @@ class Correction:
     core: str = ""
     section: str = ""
     length: str = ""
+
+    def concerns(self, file: str) -> bool:
+        """Whether a file, by its path, is corrected."""
+        return not self.files or any(fnmatch.fnmatchcase(file, one) for one in self.files)
 
     def words(self) -> str:
         """The correction in one line, without its reason."""
