@@ -104,15 +104,18 @@ def _runs(rows: Rows, keys: list[str], scan: bool) -> tuple[np.ndarray, list[str
         here = np.flatnonzero((section == code) & ~np.isnan(place))
         mine = key.iloc[here]
         times = mine.groupby(list(key.columns), dropna=False, sort=False).cumcount().to_numpy()
-        # Where every repeated row is equal to an earlier one, rows were written twice.
-        if times.any() and equal[here][times > 0].all():
-            continue
         passes = 1 + np.cumsum(np.append(False, np.diff(place[here]) < 0))
-        if _begins_anew(passes, place[here], scan) and (
-            not mine.assign(run=passes).duplicated().any()
-        ):
+        anew = _begins_anew(passes, place[here], scan)
+        anew = anew and not mine.assign(run=passes).duplicated().any()
+        # Where every repeated row is equal to an earlier one, rows were written twice; unless most
+        # rows of a second pass lie elsewhere.
+        again = times > 0
+        written_twice = bool(again.any() and equal[here][again].all())
+        if written_twice and not (anew and 2 * again.sum() < (passes > 1).sum()):
+            continue
+        if anew:
             run[here] = passes
-        elif times.any():
+        elif again.any():
             run[here] = times + 1
         else:
             continue
