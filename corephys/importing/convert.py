@@ -530,6 +530,9 @@ class _Conversion:
             )
             return None
         unit = mapped or readable
+        if name.startswith("u_"):
+            # The zero of a temperature scale is not added to an uncertainty.
+            unit = units.difference_unit(unit)
         if unit or target.column.unit in ("1", None):
             if not unit and stated:
                 self.faults.append(

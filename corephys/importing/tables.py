@@ -33,6 +33,8 @@ def numbered_run(table: Table) -> bool:
 
 def key_columns(table: Table, names: list[str]) -> list[str]:
     """Columns that, within a core, section and run, distinguish two rows; empty without any."""
+    if getattr(table, "continuous", False):
+        return []  # a log whose tool may stand still
     if table.positioned:
         place = "offset" if "offset" in names else "depth"
         return [place, *(key for key in table.keys if key in names)]

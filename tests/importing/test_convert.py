@@ -546,3 +546,29 @@ def test_a_missing_mapping_and_a_missing_column(tmp_path):
 def test_a_header_that_is_there_twice_is_refused(tmp_path):
     _, report = imported(tmp_path, gamma([(1, 1)]).replace("Live (s)", "Counts"))
     assert "has 2 columns 'Counts'; rename one of them" in fault(report)
+
+
+# Supplied values --------------------------------------------------------------------------------
+
+SUPPLIED = """
+[[source]]
+files = "exports/*.csv"
+table = "scan/reduced"
+[source.columns]
+depth = "Depth (m)"
+porosity = "Porosity (%)"
+u_porosity = "sd (%)"
+porosity_flag = "Flag"
+equilibrium_temperature = "T (degF)"
+u_equilibrium_temperature = "sT (degF)"
+"""
+
+
+def test_uncertainties_and_flags_stand_beside_a_quantity(tmp_path):
+    text = "Depth (m),Porosity (%),sd (%),Flag,T (degF),sT (degF)\n1,45,1.5,3,212,1.8\n"
+    folder, _ = imported(tmp_path, text, SUPPLIED)
+    row = folder.rows("scan/reduced")[0]
+    assert (row["porosity"], row["u_porosity"], row["porosity_flag"]) == ("0.45", "0.015", "3")
+    assert row["equilibrium_temperature [degC]"] == "100"
+    # A difference of 1.8 degF is one of 1 K: no zero of the scale is taken off.
+    assert row["u_equilibrium_temperature [K]"] == "1"
