@@ -6,7 +6,6 @@ and written once, however many rows have it.
 
 from __future__ import annotations
 
-import fnmatch
 import operator
 import re
 from collections.abc import Callable, Iterable
@@ -296,7 +295,7 @@ class _Conversion:
     def correct(self) -> None:
         """Apply the corrections that concern this file."""
         for number, one in enumerate(self.corrections):
-            if not one.column or (one.files and not _any_match(self.file.name, one.files)):
+            if not one.column or not one.concerns(self.file.name):
                 continue
             column = self.column(one.column)
             if column is None:
@@ -473,7 +472,10 @@ class _Conversion:
             return None
         wanted = target.column.unit or unit or "1"
         decimal = "." if not origin.columns else origin.decimal or self.source.layout.decimal
-        texts, missing, bad = _number_texts(column.texts, decimal, null)
+        given = column.texts
+        if unit == "%":
+            given = [text.removesuffix("%").rstrip() for text in given]
+        texts, missing, bad = _number_texts(given, decimal, null)
         counts = np.bincount(column.codes, minlength=len(texts))
         held = int(counts[[bool(text) for text in texts]].sum())
         wrong = int(counts[bad].sum())
@@ -528,6 +530,9 @@ class _Conversion:
             )
             return None
         unit = mapped or readable
+        if name.startswith("u_"):
+            # The zero of a temperature scale is not added to an uncertainty.
+            unit = units.difference_unit(unit)
         if unit or target.column.unit in ("1", None):
             if not unit and stated:
                 self.faults.append(
@@ -550,7 +555,10 @@ class _Conversion:
         zone = origin.time_zone or self.source.time_zone
         texts = pd.Series(column.texts, dtype=object)
         given = texts != ""
-        aware = texts.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$", regex=True)
+        if form:
+            aware = pd.Series("%z" in form, index=texts.index)
+        else:
+            aware = texts.str.contains(r"[T ]\d\d.*(?:Z|[+-]\d\d(?::?\d\d)?)$", regex=True)
         stamps = pd.to_datetime(texts, format=form or "ISO8601", utc=True, errors="coerce")
         bad = stamps.isna() & given
         if bad.any() and bool((bad | ~given).all()):
@@ -712,10 +720,6 @@ def _in_core(lengths: Lengths, core: np.ndarray, offset: np.ndarray) -> tuple[An
     return found, within
 
 
-def _any_match(name: str, patterns: tuple[str, ...]) -> bool:
-    return any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)
-
-
 def digits(value: float) -> str:
     """A number with all digits that count: 15, as many as a decimal number keeps in a double."""
     if value != value:
@@ -747,7 +751,8 @@ def _number_texts(
             out.append("")
         else:
             bad[place] = bool(text)
-            out.append(text)
+            # "1.234" is no number where the comma is the decimal mark, and must not become one.
+            out.append(f"{text} (as exported)" if _NUMBER.match(text) else text)
     return out, missing, bad
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from corephys.ground import thresholds
 from corephys.hole.placing.layout import lay_out
 from corephys.importing.convert import Rows, digits
-from corephys.importing.mapping import Correction, Deduction
+from corephys.importing.mapping import GIVEN_DEPTH, Correction, Deduction
 
 __all__ = ["MARK", "Deduced", "Place", "deduce", "disagreement", "places_of"]
 
@@ -26,14 +26,15 @@ def places_of(rows: Rows) -> list[Place]:
     if not {"core", "section", "offset"} <= set(rows.names) or not len(rows):
         return []
     units = dict(zip(rows.names, rows.header, strict=True))
-    if units["offset"] != "offset [cm]" or units.get("depth", "depth [m]") != "depth [m]":
+    given = GIVEN_DEPTH if GIVEN_DEPTH in rows.columns else "depth"
+    if units["offset"] != "offset [cm]" or units.get(given, f"{given} [m]") != f"{given} [m]":
         return []
     offset = rows.columns["offset"].floats()
     middle = end = offset
     if "to" in rows.columns and units["to"] == "to [cm]":  # a sample's depth is its middle
         to = rows.columns["to"].floats()
         end, middle = np.fmax(offset, to), np.where(np.isnan(to), offset, 0.5 * (offset + to))
-    depth = rows.columns["depth"].floats() if "depth" in rows.columns else offset * np.nan
+    depth = rows.columns[given].floats() if given in rows.columns else offset * np.nan
     core, section = rows.columns["core"], rows.columns["section"]
     pairs = core.codes.astype(np.int64) * len(section.texts) + section.codes
     order = np.argsort(pairs, kind="stable")
@@ -219,5 +220,6 @@ def disagreement(
         f"depths given and depths of sections and offsets differ by more than {_AGREE:g} m in "
         f"{far.size} of {len(given)} sections, most in section {section!r} of core {core!r} "
         f"({apart[worst]:.3f} m: top {top[worst]:g} m given, {laid[worst]:g} m laid out); both "
-        "are kept, the depths of the hole come from the lists"
+        "are kept, the depths of the hole come from the lists. Where the hole refuses a table for "
+        f"it, map the depth to {GIVEN_DEPTH} in place of depth"
     ]

@@ -242,11 +242,12 @@ def find_delimiter(lines: Sequence[str], decimal: str = ".") -> str:
 
 def _text(raw: bytes, layout: Layout, name: str) -> ForeignFile:
     """Columns of a text file."""
+    raw, torn = (raw, False) if layout.complete else _without_torn_character(raw, layout.encoding)
     text, encoding = decode(raw, layout.encoding, name)
     unfinished = ""
     if text and not layout.complete and text[-1] not in "\r\n":
         cut = max(text.rfind("\n"), text.rfind("\r")) + 1
-        text, unfinished = text[:cut], text[cut:]
+        text, unfinished = text[:cut], text[cut:] + ("\N{REPLACEMENT CHARACTER}" if torn else "")
     delimiter = layout.delimiter or _look_for_delimiter(text, layout, name)
     found = None
     if delimiter != "space" and not layout.comment:
@@ -256,6 +257,23 @@ def _text(raw: bytes, layout: Layout, name: str) -> ForeignFile:
     found.encoding, found.delimiter = encoding, delimiter
     found.unfinished = found.unfinished or unfinished
     return found
+
+
+def _without_torn_character(raw: bytes, encoding: str) -> tuple[bytes, bool]:
+    """The bytes without the beginning of a character at their end, in a file that grows."""
+    if encoding.startswith("utf-16") or raw[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        return raw[: len(raw) // 2 * 2], len(raw) % 2 == 1
+    if encoding not in ("", "utf-8"):
+        return raw, False
+    tail = raw[-3:]  # a character has four bytes at most, and the first of them tells how many
+    for length in range(1, len(tail) + 1):
+        first = tail[-length]
+        if first >= 0xC0:
+            whole = 2 + (first >= 0xE0) + (first >= 0xF0)
+            return (raw[:-length], True) if length < whole else (raw, False)
+        if first < 0x80:
+            break
+    return raw, False
 
 
 def _lines(text: str) -> io.StringIO:
@@ -475,9 +493,17 @@ def _sheet_rows(raw: bytes, layout: Layout, name: str) -> Iterator[tuple[int, li
     if sheet not in names:
         given = f"no sheet {layout.sheet!r}" if layout.sheet else "several sheets"
         raise FileFault(f"{name} has {given}; set sheet to one of {', '.join(map(repr, names))}")
-    for number, row in enumerate(book[sheet].iter_rows(values_only=True), 1):
-        yield number, [_cell_text(value) for value in row]
+    for number, row in enumerate(book[sheet].iter_rows(), 1):
+        yield number, [_sheet_cell(cell) for cell in row]
     book.close()
+
+
+def _sheet_cell(cell: Any) -> str:
+    """Text of one cell of a workbook; 0.45 that is shown as 45% is "45%"."""
+    value = cell.value
+    if isinstance(value, (int, float)) and "%" in str(cell.number_format):
+        return f"{100.0 * value:.15g}%"
+    return _cell_text(value)
 
 
 def _cell_text(value: Any) -> str:

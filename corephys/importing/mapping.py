@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import fnmatch
 import hashlib
 import re
 import tomllib
@@ -23,6 +24,7 @@ from corephys.importing.files import DELIMITERS, ENCODINGS, Layout
 __all__ = [
     "FILE",
     "FILE_NAME",
+    "GIVEN_DEPTH",
     "Condition",
     "Correction",
     "Deduction",
@@ -37,6 +39,8 @@ __all__ = [
 ]
 
 FILE = "import.toml"
+# Depth beside core, section and offset that is kept and compared, and places no row.
+GIVEN_DEPTH = "given_depth"
 FILE_NAME = "file name"  # key of [source.parts] that stands for the path of the file
 RERUNS = ("number", "replace", "refuse")
 OFFSETS = ("section top", "section bottom", "core top")
@@ -226,6 +230,10 @@ class Correction:
     section: str = ""
     length: str = ""
 
+    def concerns(self, file: str) -> bool:
+        """Whether a file, by its path, is corrected."""
+        return not self.files or any(fnmatch.fnmatchcase(file, one) for one in self.files)
+
     def words(self) -> str:
         """The correction in one line, without its reason."""
         if self.length:
@@ -311,11 +319,22 @@ def parse_mapping(text: str) -> Mapping:
 
 
 def column_of(table: Table, name: str) -> Column | None:
-    """The column of a table, or of the vocabulary, under a name; None for any other name."""
+    """The column of a table, or of the vocabulary, under a name; None for any other name.
+
+    A quantity may have its uncertainties and its flag beside it: ``u_porosity``,
+    ``u_systematic_porosity``, ``porosity_flag``.
+    """
     if name in table.by_name:
         return table.by_name[name]
+    if name == GIVEN_DEPTH and table.positioned:
+        return Column(name, "number", "m", "optional")
     if name in TERMS and name not in _PLACES:
         return Column(name, "number", TERMS[name].unit, "optional")
+    quantity = name.removeprefix("u_").removeprefix("systematic_")
+    if name.startswith("u_") and quantity in TERMS:
+        return Column(name, "number", units.difference_unit(TERMS[quantity].unit), "optional")
+    if name.removesuffix("_flag") in TERMS and name.endswith("_flag"):
+        return Column(name, "text", "", "optional")
     if table.number_prefixes and name.startswith(table.number_prefixes):
         return Column(name, "number", "1", "optional")
     return None
@@ -659,6 +678,8 @@ class _Reader:
                 what = f"{name} is {'a text' if column.kind == 'text' else 'a date and time'}"
                 self.fault(key, f"{what} and has no unit", f"Write {name!r}")
             elif column.unit is not None:
+                if name.startswith("u_"):
+                    unit = units.difference_unit(unit)
                 units.convert(0.0, unit, column.unit)
         except units.UnitError as error:
             what = str(error).removesuffix(units.EXAMPLES).rstrip(" .?")

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from corephys.hole.placing.layout import encode
-from corephys.hole.reading.tables import TABLES
+from corephys.hole.reading.tables import TABLES, Table
 from corephys.importing.convert import Coded, Rows, numbers
 from corephys.importing.state import Block, Group, Part, digest_of
 from corephys.importing.tables import (
@@ -70,7 +70,7 @@ def number_runs(rows: Rows, given: bool) -> list[str]:
     run = np.ones(count, dtype=np.int64)
     words: list[str] = []
     if not table.supplied and count:
-        run, words = _runs(rows, key_columns(table, rows.names))
+        run, words = _runs(rows, key_columns(table, rows.names), _is_scan(table))
     texts = sorted(set(run.tolist()))
     place = {number: code for code, number in enumerate(texts)}
     codes = np.array([place[number] for number in run.tolist()], dtype=np.int32)
@@ -82,39 +82,62 @@ def number_runs(rows: Rows, given: bool) -> list[str]:
     return words
 
 
-def _runs(rows: Rows, keys: list[str]) -> tuple[np.ndarray, list[str]]:
-    """Run of each row by repeated positions."""
-    count = len(rows)
-    run = np.ones(count, dtype=np.int64)
+def _runs(rows: Rows, keys: list[str], scan: bool) -> tuple[np.ndarray, list[str]]:
+    """Run of each row by repeated positions, in a scan also by offsets that begin anew."""
+    run = np.ones(len(rows), dtype=np.int64)
     section, names = _codes(rows, _PLACE)
     key = pd.DataFrame({name: rows.columns[name].codes for name in keys})
     place = rows.columns[keys[0]].floats()
     key[keys[0]] = place
     key["section"] = section
-    twice = key.duplicated(keep=False).to_numpy() & ~np.isnan(place)
-    if not twice.any():
+    concerned = key.duplicated(keep=False).to_numpy() & ~np.isnan(place)
+    if scan:
+        order = np.argsort(section, kind="stable")
+        falls = (np.diff(place[order]) < 0) & (np.diff(section[order]) == 0)
+        concerned[order[1:][falls]] = True
+    if not concerned.any():
         return run, []
     cells = pd.DataFrame({name: column.codes for name, column in rows.columns.items()})
     equal = cells.duplicated(keep="first").to_numpy()
     numbered = []
-    for code in np.unique(section[twice]).tolist():
-        here = np.flatnonzero(section == code)
+    for code in np.unique(section[concerned]).tolist():
+        here = np.flatnonzero((section == code) & ~np.isnan(place))
         mine = key.iloc[here]
         times = mine.groupby(list(key.columns), dropna=False, sort=False).cumcount().to_numpy()
-        times = np.where(np.isnan(place[here]), 0, times)
-        # Where every repeated row is equal to an earlier one, rows were written twice.
-        if equal[here][times > 0].all():
-            continue
         passes = 1 + np.cumsum(np.append(False, np.diff(place[here]) < 0))
-        one_each = not mine.assign(run=passes).duplicated().any()
-        begins_anew = int(passes[-1]) == int(times.max()) + 1 and one_each
-        run[here] = passes if begins_anew else times + 1
+        anew = _begins_anew(passes, place[here], scan)
+        anew = anew and not mine.assign(run=passes).duplicated().any()
+        # Where every repeated row is equal to an earlier one, rows were written twice; unless most
+        # rows of a second pass lie elsewhere.
+        again = times > 0
+        written_twice = bool(again.any() and equal[here][again].all())
+        if written_twice and not (anew and 2 * again.sum() < (passes > 1).sum()):
+            continue
+        if anew:
+            run[here] = passes
+        elif again.any():
+            run[here] = times + 1
+        else:
+            continue
         numbered.append((names[code], int(run[here].max())))
     if not numbered:
         return run, []
     (first_name, most), more = numbered[0], len(numbered) - 1
     words = f"{_section(first_name)} comes {most} times in the file: runs 1 to {most}"
     return run, [words + (f" (and {more} more)" if more else "")]
+
+
+def _begins_anew(passes: np.ndarray, place: np.ndarray, scan: bool) -> bool:
+    """Whether rows of one section are passes over it, one after the other.
+
+    Each pass reaches back over part of the one before. In a scan a pass has two readings or more;
+    rows in no order, or from the bottom to the top, are no passes.
+    """
+    counts = np.bincount(passes)[1:]
+    if counts.size < 2 or (scan and counts[:-1].min() < 2):
+        return False
+    ends = np.flatnonzero(np.diff(passes))
+    return bool((place[ends + 1] <= place[ends]).all())
 
 
 def _section(group: tuple[str, ...]) -> str:
@@ -253,10 +276,31 @@ class _Merge:
                 continue
             there, _ = self._there(group, others)
             if there:
-                shared, equal = self._compare(np.flatnonzero(codes == code), there)
-                if set(shared) != set(equal):
+                here = np.flatnonzero(codes == code)
+                if self._differs(here, there, *self._compare(here, there)):
                     again.add(group)
         return again
+
+    def _differs(
+        self, here: np.ndarray, there: list[int], shared: list[int], equal: list[int]
+    ) -> bool:
+        """Whether rows of a section are a second pass and not the same or further rows.
+
+        They have other values at the same position; or, in a scan, most of them lie between the
+        positions of the first pass.
+        """
+        if set(shared) != set(equal):
+            return True
+        if not _is_scan(self.table.table) or self.keys[0] != "offset":
+            return False
+        if 2 * len(shared) > here.size:
+            return False  # the same rows, and some more
+        new = self.columns["offset"].take(np.delete(here, shared)).floats()
+        held = numbers(self.table.cells_of(there, "offset"))
+        new, held = new[np.isfinite(new)], held[np.isfinite(held)]
+        if not new.size or not held.size:
+            return False
+        return bool(new.min() < held.max() and held.min() < new.max())
 
     def _meet(self) -> np.ndarray:
         """Rows to bring in, after a comparison with rows of other files and of users."""
@@ -273,7 +317,7 @@ class _Merge:
                 continue
             shared, equal = self._compare(here, there)
             whole = bool(group[0] or group[1])
-            if shared and (set(equal) != set(shared) or group in self.again):
+            if self._differs(here, there, shared, equal) or (shared and group in self.again):
                 self._again(here if whole else here[shared], group, found, chosen)
             else:
                 chosen[here[equal]] = False
@@ -444,6 +488,11 @@ class _Merge:
             f"{count} rows of {_section(group)} are in the file no more; they stay in "
             f"{self.table.name}.csv"
         )
+
+
+def _is_scan(table: Table) -> bool:
+    """Whether readings follow each other along a section."""
+    return table.name.startswith("scan/") and not table.supplied
 
 
 def _values(cells: list[str]) -> list[Any]:

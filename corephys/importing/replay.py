@@ -16,6 +16,7 @@ import numpy as np
 from corephys.ground import provenance, units
 from corephys.hole.reading.columns import read_columns
 from corephys.hole.reading.csv import parse
+from corephys.hole.reading.error import HoleError, Problem
 from corephys.hole.reading.tables import TABLES
 from corephys.importing import state as states
 from corephys.importing.convert import Coded, Converted, Lengths, convert, digits, numbers
@@ -101,7 +102,8 @@ class _Import:
         self.report.refused = [row for rows in self.refused.values() for row in rows]
         for number, rows in sorted(self.corrected.items()):
             one = self.mapping.corrections[number]
-            self.report.corrections.append(f"{one.words()} ({rows} rows): {one.reason}")
+            count = f"{rows} rows" if rows else "in files that did not change"
+            self.report.corrections.append(f"{one.words()} ({count}): {one.reason}")
         self.report.tables = {name: len(t) for name, t in self.tables.items() if t.changed}
         if not self.dry_run:
             self.write()
@@ -289,7 +291,7 @@ class _Import:
     def keep_corrections(self, name: str) -> None:
         """Corrections of a file that did not change stay in force."""
         for number, one in enumerate(self.mapping.corrections):
-            if one.column and (not one.files or any(Path(name).match(p) for p in one.files)):
+            if one.column and one.concerns(name):
                 self.corrected.setdefault(number, 0)
 
     def missing_files(self) -> None:
@@ -498,6 +500,12 @@ class _Import:
     def write(self) -> None:
         """Write tables, then the state; each file in one step."""
         changed = [table for table in self.tables.values() if table.changed]
+        for table in changed:
+            now = provenance.digest(table.path) if table.path.is_file() else ""
+            if now != table.sha256:
+                what = "the table was changed while the import ran, and nothing was written"
+                problem = Problem(f"{table.name}.csv", None, "", what, "Run the import again")
+                raise HoleError([problem], str(self.folder), "imported into")
         with ExitStack() as stack:
             for table in changed:
                 table.path.parent.mkdir(parents=True, exist_ok=True)

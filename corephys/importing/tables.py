@@ -33,10 +33,12 @@ def numbered_run(table: Table) -> bool:
 
 def key_columns(table: Table, names: list[str]) -> list[str]:
     """Columns that, within a core, section and run, distinguish two rows; empty without any."""
+    if getattr(table, "continuous", False):
+        return []  # a log whose tool may stand still
     if table.positioned:
         place = "offset" if "offset" in names else "depth"
         return [place, *(key for key in table.keys if key in names)]
-    if table.name in ("removed", "exclusions"):
+    if of_intervals(table):
         return ["core", "section", "from", "to"]
     keys = [c.name for c in table.columns if c.need == "key"]
     if table.name == "downhole/formation_temperature":
@@ -330,7 +332,12 @@ _LOOSE = 500  # rows by hand before a block, each of which costs a digest of the
 
 def grouped_by_section(table: Table) -> bool:
     """Whether rows are grouped by core and section: those of readings, samples and intervals."""
-    return table.positioned or table.name in ("removed", "exclusions")
+    return table.positioned or of_intervals(table)
+
+
+def of_intervals(table: Table) -> bool:
+    """Whether the rows of a table are intervals of sections."""
+    return {"core", "section", "from", "to"} <= table.by_name.keys()
 
 
 def _name(header: str) -> str:

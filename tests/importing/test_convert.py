@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 import corephys as cp
@@ -145,6 +146,35 @@ def test_a_bad_cell_is_kept_and_counted(tmp_path):
     assert "1 cells of counts are not numbers and are kept as they are" in report.files[0].notes
     bad = json.loads(cp.read_hole(folder.path)["scan/gamma"].attrs["bad_cells"])
     assert bad == [[1, "counts", "over"]]
+
+
+def test_a_number_with_the_other_decimal_mark_does_not_become_one(tmp_path):
+    """With a decimal comma "1.234" may be 1234: the cell stays and is no number of the hole."""
+    text = "Core;Sect;Pos (mm);Counts;Live (s)\n1;1;0;1.234;4\n1;1;10;1234;4\n"
+    folder, _ = imported(tmp_path, text, GAMMA.replace("table =", 'decimal = ","\ntable ='))
+    assert folder.column("scan/gamma", "counts") == ["1.234 (as exported)", "1234"]
+    counts = cp.read_hole(folder.path)["scan/gamma"]["counts"].values
+    assert np.isnan(counts[0]) and counts[1] == 1234.0
+
+
+@pytest.mark.parametrize("cell", ["45.5%", "45.5 %", "45.5"])
+def test_a_sign_of_per_cent_in_a_cell_needs_the_unit(tmp_path, cell):
+    mapping = """
+[[source]]
+files = "exports/*.csv"
+table = "scan/reduced"
+[source.columns]
+depth = "Depth (m)"
+porosity = "Porosity (UNIT)"
+"""
+    text = f"Depth (m),Porosity (UNIT)\n1,{cell}\n"
+    good, _ = imported(tmp_path / "a", text.replace("UNIT", "%"), mapping.replace("UNIT", "%"))
+    assert good.column("scan/reduced", "porosity") == ["0.455"]
+    if "%" in cell:
+        _, report = imported(
+            tmp_path / "b", text.replace("UNIT", "fraction"), mapping.replace("UNIT", "fraction")
+        )
+        assert f"is a number, such as {cell!r}" in fault(report)
 
 
 # Texts, words, constants ------------------------------------------------------------------------
@@ -314,6 +344,21 @@ def test_times_of_a_format_and_a_zone_become_utc(tmp_path):
     more = 'time_format = "%d.%m.%Y %H:%M"\ntime_zone = "Europe/Oslo"'
     folder, _ = timed(tmp_path, [("03.07.2031", "10:30"), ("03.01.2031", "10:30")], more)
     assert folder.column("scan/gamma", "time") == ["2031-07-03T08:30:00Z", "2031-01-03T09:30:00Z"]
+
+
+def test_a_date_that_ends_in_its_year_has_no_zone(tmp_path):
+    folder, _ = timed(tmp_path, [("03-07-2031", "")], 'time_format = "%d-%m-%Y"')
+    assert folder.column("scan/gamma", "time") == ["2031-07-03T00:00:00"]
+    more = 'time_format = "%d-%m-%Y"\ntime_zone = "Europe/Oslo"'
+    folder, _ = timed(tmp_path / "zone", [("03-07-2031", "")], more)
+    assert folder.column("scan/gamma", "time") == ["2031-07-02T22:00:00Z"]
+
+
+def test_a_zone_in_the_cell_counts_before_that_of_the_mapping(tmp_path):
+    more = 'time_zone = "Europe/Oslo"'
+    cells = [("2031-07-03", "10:30+00:00"), ("2031-07-03", "10:30")]
+    folder, _ = timed(tmp_path, cells, more)
+    assert folder.column("scan/gamma", "time") == ["2031-07-03T10:30:00Z", "2031-07-03T08:30:00Z"]
 
 
 def test_times_without_a_zone_stay_local(tmp_path):
@@ -501,3 +546,29 @@ def test_a_missing_mapping_and_a_missing_column(tmp_path):
 def test_a_header_that_is_there_twice_is_refused(tmp_path):
     _, report = imported(tmp_path, gamma([(1, 1)]).replace("Live (s)", "Counts"))
     assert "has 2 columns 'Counts'; rename one of them" in fault(report)
+
+
+# Supplied values --------------------------------------------------------------------------------
+
+SUPPLIED = """
+[[source]]
+files = "exports/*.csv"
+table = "scan/reduced"
+[source.columns]
+depth = "Depth (m)"
+porosity = "Porosity (%)"
+u_porosity = "sd (%)"
+porosity_flag = "Flag"
+equilibrium_temperature = "T (degF)"
+u_equilibrium_temperature = "sT (degF)"
+"""
+
+
+def test_uncertainties_and_flags_stand_beside_a_quantity(tmp_path):
+    text = "Depth (m),Porosity (%),sd (%),Flag,T (degF),sT (degF)\n1,45,1.5,3,212,1.8\n"
+    folder, _ = imported(tmp_path, text, SUPPLIED)
+    row = folder.rows("scan/reduced")[0]
+    assert (row["porosity"], row["u_porosity"], row["porosity_flag"]) == ("0.45", "0.015", "3")
+    assert row["equilibrium_temperature [degC]"] == "100"
+    # A difference of 1.8 degF is one of 1 K: no zero of the scale is taken off.
+    assert row["u_equilibrium_temperature [K]"] == "1"

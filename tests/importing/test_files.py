@@ -110,6 +110,16 @@ def test_the_last_line_without_a_line_end_is_not_taken(tmp_path, tail):
     assert found.unfinished == tail
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_a_character_that_is_half_written_is_not_taken(tmp_path, encoding):
+    text = "a,b\n1,µ\n2,µ"
+    cut = text.encode(encoding)[:-1]
+    found = read(tmp_path, cut)
+    assert found.columns == [["1"], ["µ"]]
+    assert found.unfinished == "2,\N{REPLACEMENT CHARACTER}"
+    assert read(tmp_path, text.encode(encoding)).unfinished == "2,µ"
+
+
 def test_a_complete_file_may_lack_the_last_line_end(tmp_path):
     found = read(tmp_path, "a,b\n1,2\n3,4", complete=True)
     assert found.columns == [["1", "3"], ["2", "4"]]
@@ -184,6 +194,16 @@ def test_a_workbook_is_read_cell_by_cell(workbook):
         ["", "end"],
     ]
     assert list(found.rows) == [3, 4]
+
+
+def test_a_cell_that_is_shown_in_per_cent_is_read_so(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["Porosity", "Other"])
+    book.active.append([0.455, 0.455])
+    book.active["A2"].number_format = "0.0%"
+    book.save(tmp_path / "export.xlsx")
+    assert read_file(tmp_path / "export.xlsx").columns == [["45.5%"], ["0.455"]]
 
 
 def test_several_sheets_need_a_name(workbook):

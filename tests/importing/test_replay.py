@@ -11,6 +11,7 @@ import pytest
 import corephys as cp
 from corephys.cli import main
 from corephys.hole import HoleError
+from corephys.importing import replay as replay_module
 from corephys.importing import state as states
 from tests.importing.exports import GAMMA, Folder, assert_balanced, counts_of, gamma
 
@@ -257,6 +258,49 @@ def test_a_second_pass_in_one_file_is_a_run(folder):
     assert "section '1' of core '1' comes 2 times in the file: runs 1 to 2" in report.files[0].notes
 
 
+def test_a_second_pass_between_the_first_readings_is_a_run(folder):
+    """No position comes twice, and the passes must not be mixed."""
+    folder.write("exports/a.csv", gamma([(1, 1)]))
+    replay(folder)
+    between = gamma([(1, 1)]).replace("1,1,0,", "1,1,5,").replace("1,1,10,", "1,1,15,")
+    folder.write("exports/b.csv", between)
+    replay(folder)
+    assert folder.column("scan/gamma", "run") == ["1"] * 3 + ["2"] * 3
+    inside = Folder(folder.path / "inside")
+    inside.write("exports/a.csv", gamma([(1, 1)]) + between.partition("\n")[2])
+    replay(inside)
+    assert inside.column("scan/gamma", "run") == ["1"] * 3 + ["2"] * 3
+
+
+def test_a_section_that_was_measured_from_its_bottom_is_one_run(folder):
+    lines = gamma([(1, 1)], n=6).splitlines()
+    folder.write("exports/a.csv", "\n".join([lines[0], *reversed(lines[1:])]) + "\n")
+    replay(folder)
+    assert set(folder.column("scan/gamma", "run")) == {"1"}
+
+
+def test_samples_between_earlier_ones_are_no_second_run(tmp_path):
+    mapping = """
+[[source]]
+files = "exports/*.csv"
+table = "samples/index_properties"
+[source.columns]
+core = "Core"
+section = "Sect"
+offset = "Pos (cm)"
+wet_mass = "Wet (g)"
+dry_mass = "Dry (g)"
+dry_volume = "Vol (cc)"
+"""
+    folder = Folder(tmp_path, mapping)
+    head = "Core,Sect,Pos (cm),Wet (g),Dry (g),Vol (cc)\n"
+    folder.write("exports/a.csv", head + "1,1,10,9,4,2\n1,1,90,9,4,2\n")
+    folder.write("exports/b.csv", head + "1,1,50,9,4,2\n1,1,90,8,4,2\n")
+    replay(folder)
+    rows = [(r["offset [cm]"], r["run"]) for r in folder.rows("samples/index_properties")]
+    assert rows == [("10", "1"), ("90", "1"), ("50", "2"), ("90", "2")]
+
+
 def test_rows_written_twice_are_no_second_run(folder):
     folder.write("exports/a.csv", gamma([(1, 1), (1, 1)]))
     replay(folder)
@@ -436,12 +480,31 @@ def test_a_table_that_cannot_be_read_is_not_written_to(folder):
     assert folder.text("scan/gamma.csv") == broken
 
 
+def test_a_table_that_changes_while_the_import_runs_is_not_overwritten(folder, monkeypatch):
+    folder.write("exports/a.csv", gamma([(1, 1)]))
+    replay(folder)
+    folder.write("exports/b.csv", gamma([(1, 2)]))
+    one = replay_module._Import(folder.path, False)
+    whole = one.write
+
+    def edited_before_writing():
+        edit(folder, "1,1,1,1,1001,4.0\n", "1,1,1,1,999,4.0\n")
+        whole()
+
+    monkeypatch.setattr(one, "write", edited_before_writing)
+    with pytest.raises(HoleError, match="was changed while the import ran"):
+        one.run()
+    assert folder.column("scan/gamma", "counts") == ["1000", "999", "1002"]
+    replay(folder)
+    assert len(folder.rows("scan/gamma")) == 6
+
+
 # Files that cannot be read ----------------------------------------------------------------------
 
 
 def test_one_bad_file_does_not_stop_the_others(folder, capsys):
     folder.write("exports/a.csv", gamma([(1, 1)]))
-    folder.write("exports/b.csv", "ä".encode("latin-1"))
+    folder.write("exports/b.csv", "ä\n".encode("latin-1"))
     folder.write("exports/c.csv", "")
     report = replay(folder)
     assert [file.status for file in report.files] == ["new", "refused", "refused"]

@@ -121,7 +121,7 @@ table = "scan/reduced"
 core = "Core"
 section = "Section"
 offset = "Offset [cm]"
-depth = { column = "m CSF-A", unit = "m" }
+given_depth = { column = "m CSF-A", unit = "m" }
 bulk_density = "GRA bulk density [g/cm^3]"
 [deduce]
 """
@@ -143,7 +143,7 @@ def test_cores_are_deduced_from_a_scan(open_data, tmp_path, hole):
     assert sorted(cores["core"]) == sorted(set(kept["Core"]))
     assert cores["deduced"].str.startswith("top: depth less offset").all()
     # The archive's own depths come back within its rounding in nearly every row.
-    apart = np.abs(table["depth"].values - table["depth_as_given"].values)
+    apart = np.abs(table["depth"].values - table["given_depth"].values)
     assert np.median(apart) < 0.011, np.median(apart)
     assert len(report.disagreements) == 1
 
