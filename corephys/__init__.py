@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from corephys import archive as archive
     from corephys import export as export
     from corephys import figures as figures
+    from corephys import importing as importing
     from corephys import quality as quality
     from corephys import sensors as sensors
     from corephys import uncertainty as uncertainty
@@ -80,6 +81,7 @@ _MODULES = {
     "formation_temperature": "corephys.downhole.temperature",
     "gamma": "corephys.sensors.gamma",
     "heat_flow": "corephys.products.heat_flow",
+    "importing": "corephys.importing",
     "index_properties": "corephys.samples.index_properties",
     "logs": "corephys.downhole.logs",
     "mixing": "corephys.ground.mixing",
@@ -142,6 +144,7 @@ __all__ = [
     "gamma",
     "heat_flow",
     "hole_from_tables",
+    "importing",
     "index_properties",
     "load",
     "logs",

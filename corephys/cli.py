@@ -4,7 +4,9 @@ Exit status: 0 for success; 1 when the hole or the recipe cannot be used, with a
 problems; 2 for wrong usage; 3 when stages failed and everything else was reduced, with a list of
 these stages. ``compare OLD NEW`` prints the changes between two reductions; its status is 0 with or
 without changes. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when a hole
-failed, 3 when only stages of holes failed.
+failed, 3 when only stages of holes failed. ``import FOLDER`` imports foreign exports by the
+mapping of the folder; its status is 1 when the mapping has faults, 3 when a file was refused or
+rows were.
 
 ``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
 OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
@@ -51,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
                 "--no-figures", action="store_true", help="do not write figures and report"
             )
     _add_archive(commands)
+    _add_import(commands)
     words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
@@ -82,6 +85,8 @@ def main(arguments: list[str] | None = None) -> int:
         return _compare(given.old, given.new)
     if given.command == "archive":
         return _archive(given)
+    if given.command == "import":
+        return _import(given)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError
@@ -302,6 +307,43 @@ def _archive(given: argparse.Namespace) -> int:
         names = ", ".join(partly["name"].astype(str))
         print(f"stages failed in {len(partly)} of them: {names}", file=sys.stderr)
     return 1 if len(failed) else STAGES_FAILED if len(partly) else 0
+
+
+# --------------------------------------------------------------------------------------------------
+# The command ``import FOLDER``.
+
+
+def _add_import(commands: Any) -> None:
+    """Add the command ``import`` to the parser."""
+    words = "import foreign exports into a hole folder by its import.toml; again: what is new"
+    command = commands.add_parser("import", help=words, description=words)
+    command.add_argument("folder", type=Path, help="hole folder that holds import.toml")
+    command.add_argument("--dry-run", action="store_true", help="report, and write nothing")
+    command.add_argument(
+        "--suggest",
+        nargs="+",
+        metavar="FILE",
+        help="print a draft of import.toml for these exports, and write nothing",
+    )
+
+
+ROWS_REFUSED = 3  # exit status
+
+
+def _import(given: argparse.Namespace) -> int:
+    """Import, print the report, and return the exit status."""
+    from corephys import importing
+
+    try:
+        if given.suggest:
+            print(importing.suggest(*given.suggest, folder=given.folder), end="")
+            return 0
+        report = importing.run(given.folder, dry_run=given.dry_run)
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    print(report)
+    return ROWS_REFUSED if report.refused or report.refused_files else 0
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ _PLACES = "samples or parts of a record that an algorithm looks at"
 ARITHMETIC: dict[str, dict[str, str]] = {
     "archive/readings": {"CHUNK": _BLOCK},
     "archive/stores": {"COMPRESS_FROM": _BLOCK},
-    "cli": {"STAGES_FAILED": "an exit status"},
+    "cli": {"STAGES_FAILED": "an exit status", "ROWS_REFUSED": "an exit status"},
     "downhole/logs/comparison": {"_MOST": _BLOCK},
     "downhole/logs/las": {
         "_NULLS": "values that stand for none in files",
@@ -81,6 +81,22 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "hole/reading/intervals": {"_ROUNDING": _ROUNDING},
     "hole/reading/positions": {"_ROUNDING": _ROUNDING},
     "hole/reading/read": {"_HEAD": _BLOCK},
+    "importing/column_facts": {
+        "_NULL_NUMBERS": "codes of missing values in files",
+        "_SAFE_NULLS": "those of them that are no reading of any sensor",
+        "_LOOKED_AT": _BLOCK,
+    },
+    "importing/drafts": {"_MOST_FILES": "names of files in one line of a draft"},
+    "importing/places": {"_LOOKED_AT": _BLOCK},
+    "importing/text_layout": {
+        "_BYTES": _BLOCK,
+        "_ROWS": _BLOCK,
+        "_SAME_WIDTH": "share of lines with the same number of fields",
+    },
+    "importing/files": {"_BLOCK": _BLOCK, "_LINES_OF_A_LOOK": _PLACES},
+    "importing/report": {"_SHOWN": _DRAWING},
+    "importing/state": {"_FORMAT": "version of a file format"},
+    "importing/tables": {"_LINES": _BLOCK, "_LOOSE": _BLOCK},
     "notebook/panels/panel": {"_DOTS": _DRAWING},
     "notebook/panels/ties": {"_STEP": _GRID},
     "notebook/results": {"_DOTS": _DRAWING, "_QUANTITIES": _DRAWING},

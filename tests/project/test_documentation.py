@@ -65,6 +65,30 @@ def test_the_first_ten_minutes_run(elsewhere: Path, capsys: pytest.CaptureFixtur
     assert {"porosity.svg", "porosity.csv", "porosity.txt", "reduced.nc"} <= written
 
 
+def unprinted(text: str, printed: str) -> list[str]:
+    """Lines that a page shows as printed and that its blocks do not print."""
+    shown = re.findall(r"^```text\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    lines = {" ".join(line.split()) for line in printed.splitlines()}
+    return [
+        line
+        for block in shown
+        for line in block.splitlines()
+        if line.strip() and " ".join(line.split()) not in lines
+    ]
+
+
+def test_the_page_of_your_own_files_prints_what_it_shows(
+    elsewhere: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = page("your_own_files")
+    run(text, "your_own_files.md")
+    printed = capsys.readouterr().out
+    assert unprinted(text, printed) == []
+    assert (elsewhere / "my_own/scan/reduced.csv").is_file()
+    wrong = text.replace("174 readings of 3 cores", "175 readings of 3 cores")
+    assert unprinted(wrong, printed) == ["175 readings of 3 cores"]
+
+
 def rows(text: str) -> dict[str, list[str]]:
     """Cells of all tables of a page by the name in their first column."""
     found: dict[str, list[str]] = {}

@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("numerics",),
     ("ground",),
     ("hole",),
-    ("sensors.*", "samples.*", "downhole.*", "quality"),
+    ("importing", "sensors.*", "samples.*", "downhole.*", "quality"),
     ("products.*",),
     ("reduction",),
     ("archive",),

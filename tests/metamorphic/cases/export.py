@@ -25,6 +25,8 @@ NOT_MEASURED = {
     "export.write_site_tables": "writes tables of a reduced site",
     "export.write_report_tables": "writes tables of a reduced hole",
     "export.write_summaries": "writes tables of a reduced hole",
+    "importing.read_mapping": "reads a text file of names",
+    "importing.run": "reads files and writes files; tests/importing compares their numbers",
     "export.write_tables": "writes tables of a reduced hole",
     "archive.collect": _STORES,
     "archive.reduce": _STORES,
