@@ -104,7 +104,7 @@ def draw_lithology(
             hatch=hatch,
             outline=0.0 if hatch or len(here) > 40 else 0.2,
         )
-        shown = plain(word) if (grey, hatch) != _REST else _OTHER
+        shown = plain(plate.short(word)) if (grey, hatch) != _REST else _OTHER
         keys.setdefault(shown, plate.box_key(shown, grey, hatch))
     _strip(axes, "lithology\n ")
     return list(keys.values())
