@@ -23,7 +23,7 @@ from corephys.figures.intervals import (
     within,
 )
 from corephys.figures.pictures import PictureFiles
-from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.plate import Plate, describe, legend_below, new_plate
 from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require
 from corephys.figures.style import PAGE, TWO_COLUMNS, label, plain
 from corephys.figures.summaries import TRACKS, pair
@@ -261,7 +261,7 @@ def _drawn(
             one.grid(axis="x", color="0.92", linewidth=0.4)
             one.set_axisbelow(True)
         if keys:
-            figure.legend(handles=keys, loc="outside lower left", ncols=4, fontsize=5.8)
+            legend_below(figure, keys)
     leaves = [node(tree, path) for name in found for path in TRACKS[name] if path]
     what = _caption(columns, shown, lacking, bool(found), core)
     return describe(figure, what, *leaves, depth_scale=depth_scale)

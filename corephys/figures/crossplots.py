@@ -12,7 +12,15 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullForm
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe, legend_beside, new_plate, note, symbol_key
+from corephys.figures.plate import (
+    Plate,
+    describe,
+    legend_below,
+    legend_beside,
+    new_plate,
+    note,
+    symbol_key,
+)
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import (
     COLOURS,
@@ -181,7 +189,7 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
         axes.set_xlabel(label("bulk_density"))
         axes.set_ylabel(label("p_wave_velocity"))
         if by != "none":
-            figure.legend(handles=keys, loc="outside lower left", ncols=2)
+            legend_below(figure, keys)
     what = (
         "P-wave velocity against bulk density at the same place; dots: scan, open symbols: samples;"
         f" thin lines: equal acoustic impedance, in MPa s/m.{_grouped(tree, by)}"
@@ -339,7 +347,7 @@ def _dots(
         plate.points(
             axes, panel, words, x[here], y[here], flag=level[here], colour=group.ink, small=True
         )
-        keys.append(_dot(words, group.ink))
+        keys.append(_dot(_scan(plate.short(group.word)), group.ink))
     keys.append(_dot("scan, flagged", FLAGGED))
     return keys
 
@@ -504,7 +512,7 @@ def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("formation_factor"))
         if by != "none":
-            figure.legend(handles=keys, loc="outside lower left", ncols=4)
+            legend_below(figure, keys)
     what = "Formation factor against porosity at the same place, both axes logarithmic."
     return describe(figure, f"{what}{_grouped(tree, by)}", factor, archie)
 
@@ -625,7 +633,7 @@ def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate
                 marker=group.marker,
                 colour=group.ink,
             )
-            keys.append(symbol_key(word, group.marker, group.ink))
+            keys.append(symbol_key(plate.short(word), group.marker, group.ink))
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
         # Equal limits on both axes, so that the line of equal densities is the diagonal.
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])

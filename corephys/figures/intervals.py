@@ -104,7 +104,7 @@ def draw_lithology(
             hatch=hatch,
             outline=0.0 if hatch or len(here) > 40 else 0.2,
         )
-        shown = plain(word) if (grey, hatch) != _REST else _OTHER
+        shown = plain(plate.short(word)) if (grey, hatch) != _REST else _OTHER
         keys.setdefault(shown, plate.box_key(shown, grey, hatch))
     _strip(axes, "lithology\n ")
     return list(keys.values())
@@ -146,9 +146,9 @@ def pictures_of(images: xr.Dataset, depth_scale: str, ends: tuple[float, float])
     # A row of a void, or whose file cannot be read, is flagged; the frame of the latter is drawn.
     placed = np.isfinite(top) & np.isfinite(bottom) & (top < ends[1]) & (bottom > ends[0])
     placed &= (images["reason"].values & flags.bit("void")) == 0
-    names = ("file", "kind")
+    file, kind = (images[name].values.astype(str) for name in ("file", "kind"))
     return [
-        Picture(*(str(images[n].values[i]) for n in names), str(turned[i]), top[i], bottom[i])
+        Picture(file[i], kind[i], str(turned[i]), float(top[i]), float(bottom[i]))
         for i in np.flatnonzero(placed).tolist()
     ]
 
@@ -159,7 +159,7 @@ def draw_pictures(axes: Axes, shown: Sequence[Picture], files: PictureFiles) -> 
     Returns why each of these files cannot be drawn.
     """
     figure = axes.figure
-    assert figure is not None
+    assert isinstance(figure, plate.Plate)
     box = axes.get_position()
     width, height = np.array(figure.get_size_inches()) * (box.width, box.height) * _DOTS
     deep = abs(float(np.diff(axes.get_ylim())[0])) or 1.0

@@ -41,7 +41,7 @@ class PictureFiles:
     """
 
     def __init__(self, tree: xr.DataTree, folder: str | os.PathLike[str] | None = None) -> None:
-        leaf = tree["images"].to_dataset(inherit=False)
+        leaf = tree.children["images"].to_dataset(inherit=False)
         home = folder if folder is not None else leaf.encoding.get("source")
         self.folder = None if home is None else Path(home)
         self.digests: dict[str, str] = json.loads(tree.attrs.get("input_sha256", "{}"))

@@ -35,6 +35,7 @@ from corephys.ground.provenance import used_constants, write_bytes
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.container import BarContainer
+    from matplotlib.legend import Legend
     from matplotlib.text import Text
     from numpy.typing import ArrayLike
 
@@ -54,6 +55,8 @@ _FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missin
 _RASTER_FROM = 400
 _MM_A_LETTER = 1.5  # mean width of a letter of eight-point type [mm]
 CROSS, DIAMOND = "x", "D"  # symbols of supplied values, of a scan and of samples
+# Mean width of a letter of a legend, width of an entry beside its letters, and room around [mm].
+_MM_A_SMALL_LETTER, _MM_AN_ENTRY, _AROUND_LEGEND = 1.2, 10.0, 6.0
 _DENSE_FROM = 600  # points of a scan; fewer are drawn larger
 _SYMBOL = 3.6  # size of the symbol of a sample [points]
 
@@ -413,6 +416,25 @@ def legend_beside(axes: Axes, handles: Sequence[Artist], **more: Any) -> None:
     axes.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, **more
     )
+
+
+def legend_below(figure: Plate, handles: Sequence[Artist], **more: Any) -> Legend:
+    """Write the legend below the axes, in as many columns as the width of the figure holds."""
+    longest = max(len(str(one.get_label())) for one in handles)
+    room = 25.4 * figure.get_size_inches()[0] - _AROUND_LEGEND
+    columns = int(room / (longest * _MM_A_SMALL_LETTER + _MM_AN_ENTRY))
+    return figure.legend(
+        handles=handles,
+        loc="outside lower left",
+        ncols=min(max(columns, 1), len(handles)),
+        fontsize=5.8,
+        **more,
+    )
+
+
+def short(words: str, letters: int = 34) -> str:
+    """Words of an entry of a legend, cut where they are longer than its room."""
+    return words if len(words) <= letters else f"{words[: letters - 1].rstrip()}…"
 
 
 def note(axes: Axes, words: str, *, top: bool = True, **more: Any) -> Text:

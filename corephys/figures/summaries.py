@@ -13,7 +13,7 @@ from matplotlib.patches import Patch
 from corephys import quality, uncertainty
 from corephys.figures import plate
 from corephys.figures.intervals import draw_lithology, looks
-from corephys.figures.plate import Plate, describe, new_plate, symbol_key
+from corephys.figures.plate import Plate, describe, legend_below, new_plate, symbol_key
 from corephys.figures.reading import (
     DEPTHS,
     NothingToDraw,
@@ -127,10 +127,7 @@ def summary(
     with new_plate(*size, tree) as figure:
         keys = _tracks(figure, found, cores, layers, described, depth_scale)
         if keys:
-            style = {"fontsize": 5.8, "title_fontsize": 5.8, "alignment": "left"}
-            legend = figure.legend(
-                handles=keys, title=words, loc="outside lower left", ncols=6, **style
-            )
+            legend = legend_below(figure, keys, title=words, title_fontsize=5.8, alignment="left")
             legend.get_title().set_color("0.25")
         else:
             figure.supxlabel(words, fontsize=5.8, x=0.02, ha="left", color="0.25")

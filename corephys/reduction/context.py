@@ -149,10 +149,10 @@ class Context:
         description = series.leaf(self.hole, "description") if placed else None
         if description is None or "disturbance" not in description:
             return table
-        self.lineage.note("tables", ["description"])
         least = str(self.recipe["quality"]["disturbance"])
         if least == "none":
             return table
+        self.lineage.note("tables", ["description"])
         found = described.disturbed(table, description=description, least=least).values
         reason = table["reason"].copy()
         reason.values = np.where(

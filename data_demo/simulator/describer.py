@@ -165,6 +165,8 @@ def write_pictures(folder, seed, tables):
     from PIL import Image
 
     rng = np.random.default_rng([int(seed), PICTURES])
+    for old in (Path(folder) / "images").glob("*.png"):
+        old.unlink()  # another hole may have had more sections
     cores, sections = tables["cores"], tables["sections"]
     first = [cores["core"][cores["coring_method"] == m].iloc[0] for m in ("piston", "rotary")]
     rows = []

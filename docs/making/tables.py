@@ -69,7 +69,8 @@ ELSEWHERE = {
     "second_friction_pulse": "formation temperature: the probe was pushed a second time",
     "late_motion": "formation temperature: the probe moved late in the record",
     "beyond_method_range": "outside of what the method, or its table, was made for",
-    "disturbed_sample": "compression: the sample was disturbed, or its slope is of its first load; "
+    "disturbed_sample": "the describer calls the core disturbed, where the recipe asks; "
+    "compression: the sample was disturbed, or its slope is of its first load; "
     "supplied values: whoever supplied the value flagged it as suspect",
     "yield_not_bracketed": "compression: too few steps on either side of the yield stress",
     "below_elastic_bounds": "velocity: slower than any mixture of its grains and water",

@@ -168,6 +168,29 @@ def test_the_summary_shows_the_lithology_on_request(tree: xr.DataTree) -> None:
     assert not without.legends
 
 
+def test_long_words_and_many_lithologies_fit_the_page(tree: xr.DataTree) -> None:
+    nodes = {leaf.path: leaf.to_dataset(inherit=False) for leaf in tree.leaves}
+    table = nodes["/description"].copy(deep=True)
+    size = table.sizes["row"]
+    words = [
+        f"{'very ' * (i % 9)}dark greenish grey silty clay, $bioturbated$_{i % 13}"
+        for i in range(size)
+    ]
+    table["lithology"] = ("row", np.array(words, dtype=object))
+    nodes["/description"] = table
+    odd = xr.DataTree.from_dict(nodes)
+    for plate in (
+        figures.description(odd), figures.core_description(odd),
+        figures.summary(odd, size=(85.0, 200.0), quantities=("bulk_density", "porosity")),
+        figures.velocity_density(odd, by="lithology"),
+        figures.velocity_porosity(odd, by="lithology"),
+        figures.density_comparison(odd, by="lithology"),
+    ):  # fmt: skip
+        assert clean(plate)
+    legend = figures.description(odd).legends[0]
+    assert "other" in {text.get_text() for text in legend.get_texts()}
+
+
 @pytest.mark.parametrize(
     "name", ["velocity_density", "velocity_porosity", "formation_factor", "density_comparison"]
 )

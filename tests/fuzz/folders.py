@@ -77,6 +77,10 @@ def sound() -> Files:
         "1,2,140,150,whole_round,before_scan\n",
         "exclusions.csv": "core,section,from [cm],to [cm],reason\n2,1,0,3,fall-in\n",
         "layers.csv": "name,top [m],bottom [m],lithology\nI,0,3,clay\nII,3,6,ooze\n",
+        "description.csv": "core,section,from [cm],to [cm],lithology,disturbance,note\n"
+        "1,1,0,150,clay,none,\n1,2,0,140,clay,slight,burrows\n2,1,0,60,ooze,flow-in,\n",
+        "images.csv": "file,core,section,from [cm],to [cm],kind,top_at\n"
+        "pictures/1.png,1,1,0,150,photograph,left\n",
         "scan/gamma.csv": "\n".join(gamma) + "\n",
         "scan/pwave.csv": "\n".join(pwave) + "\n",
         "standards/gamma.csv": "\n".join(standards) + "\n",

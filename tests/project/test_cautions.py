@@ -35,9 +35,9 @@ NEITHER = (
     "reflection_coefficient", "two_way_time", "seismic_profile", "averaged_profile",
     "reflectivity", "synthetic", "time_depth", "time_depth_from_sea_level", "check_shot_times",
     "times_compared", "compaction", "compaction_curve", "compaction_bootstrap",
-    "compaction_models", "compaction_by_layer", "thermal_resistance", "heat_flow",
-    "heat_flow_by_carrier", "heat_flow_intervals", "heat_flow_curvature", "heat_flow_corrections",
-    "heat_flow_monte_carlo", "temperature_below", "accumulation",
+    "compaction_models", "compaction_by_layer", "compaction_by_lithology", "thermal_resistance",
+    "heat_flow", "heat_flow_by_carrier", "heat_flow_intervals", "heat_flow_curvature",
+    "heat_flow_corrections", "heat_flow_monte_carlo", "temperature_below", "accumulation",
 )  # fmt: skip
 # Figure -> lines of its caption; those not named here carry none.
 FIGURES = {
@@ -45,7 +45,8 @@ FIGURES = {
     "scan": (SEALED_SOURCE,), "summary": (SEALED_SOURCE,), "control_charts": (SEALED_SOURCE,),
     "strength_depth": (RESEARCH_ONLY,), "consolidation_curves": (RESEARCH_ONLY,),
     "stress_depth": (RESEARCH_ONLY,), "velocity_porosity": (RESEARCH_ONLY,),
-    "velocity_density": (SEALED_SOURCE,),
+    "velocity_density": (SEALED_SOURCE,), "description": (SEALED_SOURCE,),
+    "core_description": (SEALED_SOURCE,),
 }  # fmt: skip
 TABLES = {
     "calibration": SEALED_SOURCE, "strength": RESEARCH_ONLY, "consolidation": RESEARCH_ONLY,

@@ -47,6 +47,7 @@ EXPECTED = (
 OPTIONAL = {
     "supplied values", "corrections of heat flow", "heat flow drawn",
     "temperature below the stations", "downhole logs", "cores beside logs", "uncertainty of depth",
+    "compaction by lithology",
 }  # fmt: skip
 
 
@@ -93,7 +94,8 @@ def test_half_a_hole_without_samples_reduces(folder, tmp_path):
     shutil.copytree(folder, half)
     for name in ("samples", "downhole", "truth"):
         shutil.rmtree(half / name)
-    for table in ("cores", "sections", "removed", "scan/gamma", "scan/pwave"):
+    cut = ("cores", "sections", "removed", "description", "images", "scan/gamma", "scan/pwave")
+    for table in cut:
         frame = pd.read_csv(half / f"{table}.csv", dtype=str)
         frame[frame["core"].astype(int) <= 4].to_csv(half / f"{table}.csv", index=False)
     for table in ("resistivity", "susceptibility", "natural_gamma"):

@@ -77,9 +77,10 @@ def lithology(data: Any, *, description: Any = None, layers: Any = None) -> xr.D
 
 def lithology_source(description: xr.Dataset | None, layers: xr.Dataset | None) -> str:
     """File that the lithology of readings comes from; ``"none"`` where no table has one."""
-    if description is not None and "lithology" in description:
-        return "description.csv"
-    return "layers.csv" if layers is not None and "lithology" in layers else "none"
+    for table, file in ((description, "description.csv"), (layers, "layers.csv")):
+        if table is not None and "lithology" in table and (table["lithology"].values != "").any():
+            return file
+    return "none"
 
 
 def disturbed(data: Any, *, description: Any, least: str) -> xr.DataArray:

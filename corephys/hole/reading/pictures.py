@@ -103,6 +103,6 @@ def present(tree: xr.DataTree) -> list[str]:
     """Files of pictures that can be read, each once, in the order of their table."""
     if LEAF not in tree.children:
         return []
-    leaf = tree[LEAF].to_dataset(inherit=False)
+    leaf = tree.children[LEAF].to_dataset(inherit=False)
     unread = json.loads(leaf.attrs["pictures_not_read"])
     return [file for file in dict.fromkeys(leaf["file"].values.tolist()) if file not in unread]
