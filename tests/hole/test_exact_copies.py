@@ -300,6 +300,11 @@ def test_rows_pasted_under_another_run_with_their_time_are_copies():
     frame = with_times(counted(100, 20000.0, runs=2))
     frame = pd.concat([frame, frame.iloc[3:8].assign(run=3)], ignore_index=True)
     assert found_in(frame) == [[200 + i, 3 + i] for i in range(5)]
+    single = with_times(counted(100, 20000.0))
+    single = pd.concat([single, single.iloc[[3]].assign(run=2)], ignore_index=True)
+    assert found_in(single) == [[100, 3]]
+    constant = single.assign(counts=20000)
+    assert found_in(constant) == []
 
 
 def test_equal_repeats_at_other_times_are_no_copies():

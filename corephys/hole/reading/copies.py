@@ -2,7 +2,7 @@
 
 A copy equals an earlier row of its table in every column, known or not. Numbers are compared as
 numbers, texts and times as written. The first row stays, later ones are copies. Equal cells alone
-are no proof where a table has no key that tells readings apart, or where a repeat has another run
+are no proof where a table has no key of single readings, or where a repeat has another run
 number. The evidence that is asked for there is stated at :func:`find`.
 """
 
@@ -137,7 +137,7 @@ def _coarse(keys: pd.DataFrame, cells: pd.DataFrame, total: int | None = None) -
 
 
 def _timed(table: Columns, rows: np.ndarray) -> np.ndarray:
-    """Whether the time of day of each row is known and tells the readings of the table apart."""
+    """Whether the time of day of each row is known and differs between readings of the table."""
     if "time" not in table or table["time"].dtype.kind != "M":
         return np.zeros(rows.size, dtype=bool)
     time = table["time"]
@@ -150,11 +150,12 @@ def _timed(table: Columns, rows: np.ndarray) -> np.ndarray:
     return np.asarray(known[rows], dtype=bool)
 
 
-def _vary(table: Columns, cells: pd.DataFrame) -> bool:
-    """Whether any measured column has more than one content."""
+def _vary(table: Columns) -> bool:
+    """Whether any measured column of the table has more than one number."""
     fixed = {*_PLACE, *_REPEATS, *table.table.keys}
-    measured = [name for name in cells if name not in fixed and name in table.units]
-    return any(cells[name].nunique() > 1 for name in measured)
+    measured = [values for name, values in table.values.items() if name not in fixed]
+    numbers = [values[~np.isnan(values)] for values in measured if values.dtype.kind == "f"]
+    return any(part.size > 1 and bool(np.ptp(part) > 0.0) for part in numbers)
 
 
 def _counted(table: Columns, cells: pd.DataFrame, rows: np.ndarray) -> float:
@@ -187,7 +188,7 @@ def _of_repeats(
 ) -> dict[int, int]:
     """Copies under another number of the run or repeat."""
     numbers = [n for n in _of(cells, _REPEATS) if table[n].dtype.kind == "f"]
-    if not numbers or not _vary(table, cells):
+    if not numbers or not _vary(table):
         return {}
     alike = _equal(cells.drop(columns=numbers))
     alike = {row: first for row, first in alike.items() if row not in known}
