@@ -19,7 +19,7 @@ from corephys.ground.series import TABLE_ROW
 
 __all__ = ["Copies", "rows_in_words", "table_rows"]
 
-# Rows of one table are numbered from a multiple of this, so that a row tells its table as well.
+# Rows of one table are numbered from a multiple of this, so that a number gives table and row.
 _TABLE = 1 << 32
 # Columns that name a record of many rows. A copy of a complete record under another name is
 # flagged as a record, by the function that reduces it.

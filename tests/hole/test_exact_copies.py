@@ -300,6 +300,11 @@ def test_rows_pasted_under_another_run_with_their_time_are_copies():
     frame = with_times(counted(100, 20000.0, runs=2))
     frame = pd.concat([frame, frame.iloc[3:8].assign(run=3)], ignore_index=True)
     assert found_in(frame) == [[200 + i, 3 + i] for i in range(5)]
+    single = with_times(counted(100, 20000.0))
+    single = pd.concat([single, single.iloc[[3]].assign(run=2)], ignore_index=True)
+    assert found_in(single) == [[100, 3]]
+    constant = single.assign(counts=20000)
+    assert found_in(constant) == []
 
 
 def test_equal_repeats_at_other_times_are_no_copies():
@@ -328,8 +333,11 @@ def test_rows_pasted_under_another_run_without_a_time_are_copies_if_chance_canno
     frame = counted(200, 20000.0)
     again = pd.concat([frame, frame.iloc[10:20].assign(run=2)], ignore_index=True)
     assert len(found_in(again)) == 10
+    # One pair of 20 000 counts agrees with a probability of 0.2 %, two pairs of 4 with 3 %.
+    single = pd.concat([frame, frame.iloc[[10]].assign(run=2)], ignore_index=True)
+    assert found_in(single) == []
     low = counted(200, 4.0)
-    assert found_in(pd.concat([low, low.iloc[10:20].assign(run=2)], ignore_index=True)) == []
+    assert found_in(pd.concat([low, low.iloc[10:12].assign(run=2)], ignore_index=True)) == []
 
 
 def test_repeats_of_a_column_without_known_noise_and_time_are_no_copies():

@@ -2,7 +2,7 @@
 
 A copy equals an earlier row of its table in every column, known or not. Numbers are compared as
 numbers, texts and times as written. The first row stays, later ones are copies. Equal cells alone
-are no proof where a table has no key that tells readings apart, or where a repeat has another run
+are no proof where a table has no key of single readings, or where a repeat has another run
 number. The evidence that is asked for there is stated at :func:`find`.
 """
 
@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from corephys.ground import thresholds
 from corephys.hole.reading.columns import Columns
@@ -52,11 +53,10 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
       well: no sensor takes two readings at one instant. The times count only if at most 5 % of them
       stand on rows of different content. Without a time, only counts are evidence: two independent
       counts of mean N are equal with the probability 1 / (2 sqrt(pi N)), so that the expected
-      number of equal pairs is known. The equal rows are copies if it is less than 1 % of their
-      number. The probability that a table without copies has any by this rule is below 1 %: one
-      pair has to agree where less than 0.01 are expected. Heating runs and consolidation tests at
-      one place are copies if all of their rows, at least five with five different readings, are
-      equal.
+      number of equal pairs is known. The equal rows are copies if chance gives as many or more with
+      a probability below 1e-4 (Poisson), which is then the probability that a table without copies
+      has any. Heating runs and consolidation tests at one place are copies if all of their rows, at
+      least five with five different readings, are equal.
     - Standards without a time of day. They are copies by the same rule for counts, or if three or
       more successive rows, not all alike, follow once more in the same order.
     """
@@ -137,7 +137,7 @@ def _coarse(keys: pd.DataFrame, cells: pd.DataFrame, total: int | None = None) -
 
 
 def _timed(table: Columns, rows: np.ndarray) -> np.ndarray:
-    """Whether the time of day of each row is known and tells the readings of the table apart."""
+    """Whether the time of day of each row is known and differs between readings of the table."""
     if "time" not in table or table["time"].dtype.kind != "M":
         return np.zeros(rows.size, dtype=bool)
     time = table["time"]
@@ -150,11 +150,12 @@ def _timed(table: Columns, rows: np.ndarray) -> np.ndarray:
     return np.asarray(known[rows], dtype=bool)
 
 
-def _vary(table: Columns, cells: pd.DataFrame) -> bool:
-    """Whether any measured column has more than one content."""
+def _vary(table: Columns) -> bool:
+    """Whether any measured column of the table has more than one number."""
     fixed = {*_PLACE, *_REPEATS, *table.table.keys}
-    measured = [name for name in cells if name not in fixed and name in table.units]
-    return any(cells[name].nunique() > 1 for name in measured)
+    measured = [values for name, values in table.values.items() if name not in fixed]
+    numbers = [values[~np.isnan(values)] for values in measured if values.dtype.kind == "f"]
+    return any(part.size > 1 and bool(np.ptp(part) > 0.0) for part in numbers)
 
 
 def _counted(table: Columns, cells: pd.DataFrame, rows: np.ndarray) -> float:
@@ -177,12 +178,17 @@ def _counted(table: Columns, cells: pd.DataFrame, rows: np.ndarray) -> float:
     return float(np.sum(0.5 * (pairs[group] - 1) * chance))
 
 
+def _beyond_chance(found: int, expected: float) -> bool:
+    """Whether chance hardly ever gives as many equal pairs; never for an unknown expectation."""
+    return bool(special.pdtrc(found - 1, expected) < _CHANCE)
+
+
 def _of_repeats(
     table: Columns, cells: pd.DataFrame, key: pd.DataFrame, rows: np.ndarray, known: dict[int, int]
 ) -> dict[int, int]:
     """Copies under another number of the run or repeat."""
     numbers = [n for n in _of(cells, _REPEATS) if table[n].dtype.kind == "f"]
-    if not numbers or not _vary(table, cells):
+    if not numbers or not _vary(table):
         return {}
     alike = _equal(cells.drop(columns=numbers))
     alike = {row: first for row, first in alike.items() if row not in known}
@@ -197,8 +203,7 @@ def _of_repeats(
     if rest and counts:
         places = key.drop(columns=_of(key, _REPEATS)).apply(lambda part: pd.factorize(part)[0])
         kept = pd.concat([places, cells[counts]], axis=1).iloc[left].reset_index(drop=True)
-        expected = _counted(table, kept, rows[left])
-        if expected < _CHANCE * len(rest):
+        if _beyond_chance(len(rest), _counted(table, kept, rows[left])):
             found |= rest
     return found
 
@@ -239,7 +244,7 @@ def _of_standards(table: Columns, cells: pd.DataFrame) -> dict[int, int]:
     found = {row: first for row, first in alike.items() if timed[row]}
     rest = {row: first for row, first in alike.items() if not timed[row]}
     untimed = cells.loc[~timed].reset_index(drop=True)
-    if rest and _counted(table, untimed, rows[~timed]) < _CHANCE * len(rest):
+    if rest and _beyond_chance(len(rest), _counted(table, untimed, rows[~timed])):
         return found | rest
     return found | {row: rest[row] for row in _blocks(cells, rest) if row in rest}
 
