@@ -16,6 +16,7 @@ import xarray as xr
 from corephys.figures.crossplots import (
     density_comparison,
     formation_factor,
+    reported_values,
     velocity_density,
     velocity_porosity,
 )
@@ -68,6 +69,7 @@ __all__ = [
     "index_properties_depth",
     "log_comparison",
     "porosity_depth",
+    "reported_values",
     "save",
     "scan_tracks",
     "seismic_tie",
@@ -90,6 +92,7 @@ FIGURES = {
     "gamma_calibration": gamma_calibration,
     "density_comparison": density_comparison,
     "index_properties": index_properties_depth,
+    "reported_values": reported_values,
     "porosity_depth": porosity_depth,
     "compaction_models": compaction_models,
     "velocity_axes": velocity_axes,

@@ -331,6 +331,11 @@ def test_beside_leaves_supplied_values_out_of_all_products():
     assert leaf(tree, "properties/supplied_index_properties").sizes["reading"] == z.size
 
 
+def changed_names(found):
+    """Quantities that are compared."""
+    return [name for name in found.data_vars if str(name).endswith("_difference")]
+
+
 def test_reported_values_are_compared_with_what_the_masses_give():
     masses = pd.DataFrame(MASSES)
     tables = {**CORES, "samples/index_properties": masses}
@@ -350,6 +355,9 @@ def test_reported_values_are_compared_with_what_the_masses_give():
         flagged = has(leaf(tree, INDEX), "bulk_density", "inconsistent_masses")
         assert flagged.tolist() == [False, False, True]
         assert "1 of 3 differ" in notes(tree)
+        drawn = cp.figures.reported_values(tree).table()
+        apart = drawn[drawn["series"] == "samples that differ"]
+        assert apart["y"].tolist() == pytest.approx([1.0] * len(changed_names(found)))
         np.testing.assert_array_equal(leaf(tree, INDEX)["bulk_density"], data["bulk_density"])
 
 

@@ -566,7 +566,9 @@ def reported_values(context: Context) -> None:
             values,
             {"units": unit, "long_name": f"{words}, as reported"},
         )
-        out[f"{name}_difference"] = compared[f"{name}_difference"].variable
+        # A variable of its own: that of the comparison must not get the tolerance as well.
+        out[f"{name}_difference"] = compared[f"{name}_difference"].variable.copy()
+        out[f"{name}_difference"].attrs["tolerance"] = _tolerance(name)
         differs = np.abs(compared[f"{name}_difference"].values)
         apart |= differs > _tolerance(name)
         least |= np.isfinite(differs)
