@@ -418,6 +418,8 @@ def of_the_scan(context: Context) -> None:
             if name == "formation_factor" and "resistivity_temperature" in context.objects:
                 home = _beside(SCAN, name)  # that of the measured resistivity is computed later
             _keep(context, home, _beside(SCAN, name), found)
+            if name == "p_wave_velocity":
+                context.objects["supplied_velocity_rows"] = one.rows
             if name == "electrical_resistivity" and context.results.get(home) is found:
                 _resistivity_temperature(context, table, one, found)
 
