@@ -17,6 +17,7 @@ from corephys.figures.core_descriptions import core_description, description
 from corephys.figures.crossplots import (
     density_comparison,
     formation_factor,
+    reported_values,
     velocity_density,
     velocity_porosity,
 )
@@ -80,6 +81,7 @@ __all__ = [
     "index_properties_depth",
     "log_comparison",
     "porosity_depth",
+    "reported_values",
     "save",
     "scan_tracks",
     "seismic_tie",
@@ -105,6 +107,7 @@ FIGURES = {
     "gamma_calibration": gamma_calibration,
     "density_comparison": density_comparison,
     "index_properties": index_properties_depth,
+    "reported_values": reported_values,
     "porosity_depth": porosity_depth,
     "compaction_models": compaction_models,
     "velocity_axes": velocity_axes,

@@ -17,6 +17,7 @@ from corephys.figures.plate import (
     describe,
     legend_below,
     legend_beside,
+    line_key,
     new_plate,
     note,
     symbol_key,
@@ -34,14 +35,20 @@ from corephys.figures.style import (
     label,
     plain,
 )
-from corephys.figures.tracks import methods_in_order
+from corephys.figures.tracks import depth_axis, methods_in_order
 from corephys.ground import flags, thresholds
 from corephys.ground.choices import choice
 from corephys.hole.placing.depth import match
 from corephys.hole.placing.described import lithology, lithology_source
 from corephys.hole.placing.layout import layer_column
 
-__all__ = ["density_comparison", "formation_factor", "velocity_density", "velocity_porosity"]
+__all__ = [
+    "density_comparison",
+    "formation_factor",
+    "reported_values",
+    "velocity_density",
+    "velocity_porosity",
+]
 
 # --------------------------------------------------------------------------------------------------
 # Groups of readings: by coring method, lithology or layer.
@@ -668,3 +675,81 @@ def _difference(difference: np.ndarray) -> str:
     return f"{n} pairs\nscan − sample, mean {mean}{error} g/cm³" + (
         f"\nstandard deviation {spread:.4f} g/cm³" if n > 1 else ""
     )
+
+
+# --------------------------------------------------------------------------------------------------
+# Reported values of samples less those that their masses give.
+
+
+_APART = "#D55E00"
+
+
+def reported_values(tree: xr.DataTree) -> Plate:
+    """Draw reported values of samples less those computed from their masses, against depth.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/reported_values``.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, with a panel for each reported quantity: densities
+        [g/cm^3], porosity and void ratio [1].
+
+    Raises
+    ------
+    NothingToDraw
+        If the hole has no reported values beside masses.
+    """
+    table = require(tree, "properties/reported_values", "reported_values")
+    names = [
+        str(name).removesuffix("_difference")
+        for name in table.data_vars
+        if str(name).endswith("_difference")
+    ]
+    depth = table["depth"].values.astype(float)
+    if not np.isfinite(depth).any():
+        raise NothingToDraw(
+            "the figure reported_values needs depths; no sample of this hole has one"
+        )
+    agrees = table["agrees"].values != 0
+    with new_plate(TWO_COLUMNS, 95.0, tree) as figure:
+        axes = figure.subplots(1, len(names), sharey=True, squeeze=False)[0]
+        for track, name in zip(axes, names, strict=True):
+            here = table[f"{name}_difference"]
+            words = label(name, words=f"{name.replace('_', ' ')}, reported less computed")
+            panel = f"{words} against depth [m]"
+            for which, series_name, marker, ink in (
+                (agrees, "samples that agree", "o", "black"),
+                (~agrees, "samples that differ", "D", _APART),
+            ):
+                plate.points(
+                    track,
+                    panel,
+                    series_name,
+                    here.values[which],
+                    depth[which],
+                    colour=ink,
+                    marker=marker,
+                )
+            reach = float(here.attrs["tolerance"])
+            ends = np.array([np.nanmin(depth), np.nanmax(depth)])
+            for side in (-reach, reach):
+                plate.curve(track, panel, "tolerance", [side] * 2, ends, colour="0.4", style="--")
+            track.set_xlabel(words.replace(", ", ",\n").replace(" [", "\n["))
+            track.locator_params(axis="x", nbins=4)
+        deep = float(np.nanmax(depth))
+        depth_axis(axes[0], 1.03 * deep, min(0.0, float(np.nanmin(depth))) - 0.02 * deep)
+        keys = [
+            symbol_key("agrees", "o", "black"),
+            symbol_key("differs", "D", _APART),
+            line_key("tolerance", "0.4", "--"),
+        ]
+        figure.legend(handles=keys, loc="outside lower center", ncols=3)
+    what = (
+        "Reported values of samples less those computed from their masses, against depth; dashed: "
+        "the largest difference that rounding explains."
+    )
+    return describe(figure, what, table, depth_scale="depth")

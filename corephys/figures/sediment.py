@@ -31,10 +31,12 @@ from corephys.figures.style import (
 )
 from corephys.figures.tracks import (
     SEAFLOOR,
+    count_outside,
     depth_axis,
+    draw_beside,
     draw_scan_and_samples,
     draw_series,
-    draw_supplied_beside,
+    name_symbols,
     span,
 )
 from corephys.ground import flags
@@ -79,10 +81,12 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     panel = f"porosity against {label(depth_scale)}"
     with new_plate(ONE_COLUMN, 115.0, tree) as figure:
         axes = figure.add_subplot()
+        draw_beside(axes, beside, panel)
         draw_scan_and_samples(axes, scan, samples, panel)
-        draw_supplied_beside(axes, beside, (("scan", scan), ("samples", samples)), panel)
+        name_symbols(figure, (("scan", scan), ("samples", samples)), beside)
         words = _draw_fit(axes, tree)
-        axes.set_xlim(*span(present))
+        axes.set_xlim(*span([one for one in (scan, samples) if one is not None] or beside))
+        count_outside(axes, (), [one.values for one in beside])
         depths = np.concatenate([one.depth for one in present])
         room = 0.02 * (np.nanmax(depths) - np.nanmin(depths) or 1.0)
         deep, top = np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room
@@ -116,9 +120,17 @@ def _draw_fit(axes: Axes, tree: xr.DataTree) -> str:
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
     doubt = "" if verdict else f"\n{_doubt(fit, 'surface_porosity')}"
     return (
-        f"φ = φ₀ exp(−z / L)\nφ₀ = {value_in_print(at_top, u_top)}\n"
-        f"L = {value_in_print(length, u_length, 'm')}{doubt}"
+        f"φ = φ₀ exp(−z / L)\nφ₀ = {_in_print(fit, 'surface_porosity', at_top, u_top)}\n"
+        f"L = {_in_print(fit, 'decay_length', length, u_length, 'm')}{doubt}"
     )
+
+
+def _in_print(fit: xr.Dataset, name: str, value: float, u: float, unit: str = "1") -> str:
+    """A parameter with its uncertainty; with the random part where the other is not known."""
+    random = float(fit[f"{name}_u_random"])
+    if np.isnan(u) and np.isfinite(random):
+        return f"{value_in_print(value, random, unit)} (random)"
+    return value_in_print(value, u, unit)
 
 
 def _doubt(fit: xr.Dataset, name: str) -> str:

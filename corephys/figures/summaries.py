@@ -27,13 +27,14 @@ from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.tracks import (
     count_outside,
     depth_axis,
+    draw_beside,
     draw_cores,
     draw_layers,
     draw_series,
-    draw_supplied_beside,
     draw_track,
     layer_boundaries,
     methods_in_order,
+    name_symbols,
     span,
 )
 from corephys.ground.choices import choice
@@ -298,14 +299,16 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
         )
     with new_plate(TWO_COLUMNS, _HEIGHT, tree) as figure:
         axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
+        others: list[Series] = []
         for one, track in zip(shown, axes, strict=True):
             beside = supplied_beside(tree, one.name, depth_scale=depth_scale)
+            draw_beside(track, beside, f"{one.label} against depth [m]")
             draw_series(track, one)
-            panel = f"{one.label} against depth [m]"
-            draw_supplied_beside(track, beside, (("samples", one),), panel)
-            track.set_xlim(*span([one, *beside]))
+            others += beside
+            track.set_xlim(*span([one]))
             track.set_xlabel(one.label)
-            count_outside(track, [one.values])
+            count_outside(track, [one.values], [held.values for held in beside])
+        name_symbols(figure, [("samples", one) for one in shown], others)
         _down(axes, tree, shown, depth_scale)
     what = f"Bulk density, porosity and grain density of samples against depth{_dashed(tree)}."
     return describe(figure, what, samples, depth_scale=depth_scale)

@@ -11,6 +11,7 @@ from matplotlib import ticker
 from matplotlib.axes import Axes
 
 from corephys.figures import plate
+from corephys.figures.plate import Plate
 from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
@@ -91,29 +92,32 @@ def draw_scan_and_samples(
         draw_series(axes, samples, panel=panel, colour="black" if scan is not None else None)
 
 
-def draw_supplied_beside(
-    axes: Axes, beside: Sequence[Series], shown: Sequence[tuple[str, Series | None]], panel: str
-) -> None:
-    """Draw supplied values beside the others, and name all symbols where any are supplied.
-
-    ``shown`` are the series that are drawn already, with ``"scan"`` or ``"samples"``. Supplied
-    values are grey: the products do not use them where they stand beside.
-    """
-    present = [(words, one) for words, one in shown if one is not None]
+def draw_beside(axes: Axes, beside: Sequence[Series], panel: str) -> None:
+    """Draw supplied values that products do not use, in grey and below what is drawn later."""
     for one in beside:
         draw_series(axes, one, "beside", panel=panel, colour=BESIDE)
+
+
+def name_symbols(
+    figure: Plate, drawn: Sequence[tuple[str, Series | None]], beside: Sequence[Series]
+) -> None:
+    """Name the symbols below a figure that draws supplied values; nothing without any.
+
+    ``drawn`` are series with the word ``"scan"`` or ``"samples"``; the colours of the symbols
+    differ between tracks, so that those of the legend are black.
+    """
+    present = [(words, one) for words, one in drawn if one is not None]
     if not beside and not any(one.supplied for _, one in present):
         return
-    scanned = any(words == "scan" for words, _ in present)
-    keys = []
+    keys = {}
     for words, one in present:
-        small = words == "scan"
-        colour = "black" if scanned and not small else COLOURS.get(one.name, "black")
         named = f"{words}, supplied" if one.supplied else words
-        keys.append(plate.symbol_key(named, plate.marker_of(one.supplied, small), colour))
+        mark = plate.marker_of(one.supplied, words == "scan")
+        keys[named] = plate.symbol_key(named, mark, "black")
     if beside:
-        keys.append(plate.symbol_key("supplied, not used", plate.DIAMOND, BESIDE))
-    axes.legend(handles=keys, loc="lower right", handletextpad=0.3, fontsize=5.5)
+        words = "supplied, not used"
+        keys[words] = plate.symbol_key(words, plate.DIAMOND, BESIDE)
+    figure.legend(handles=list(keys.values()), loc="outside lower center", ncols=len(keys))
 
 
 def depth_axis(
@@ -157,12 +161,21 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     count_outside(axes, [one.values for one in present])
 
 
-def count_outside(axes: Axes, values: Sequence[np.ndarray]) -> None:
-    """Write over a track how many of its values lie outside the limits of x."""
+def count_outside(
+    axes: Axes, values: Sequence[np.ndarray], beside: Sequence[np.ndarray] = ()
+) -> None:
+    """Write over a track how many of its values lie outside the limits of x.
+
+    The limits hold all usable values of ``values``; ``beside`` are supplied ones that stand beside.
+    """
     low, high = axes.get_xlim()
-    outside = sum(int(((one < low) | (one > high)).sum()) for one in values)
-    if outside:
-        axes.set_title(f"{outside} flagged off axis", fontsize=5.5, color="0.35", pad=2)
+    counts = {
+        words: sum(int(((one < low) | (one > high)).sum()) for one in held)
+        for words, held in (("flagged", values), ("supplied", beside))
+    }
+    shown = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
+    if shown:
+        axes.set_title(f"{shown} off axis", fontsize=5.5, color="0.35", pad=2)
 
 
 def _decades(axes: Axes) -> None:

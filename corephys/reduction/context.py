@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "BOTH",
     "LOG",
     "SAMPLES",
     "Context",
@@ -49,7 +50,7 @@ SAMPLES = "properties/index_properties"
 # Where the measured ones are when supplied ones stand in their place.
 _MEASURED_SAMPLES = "properties/measured_index_properties"
 STATIONS, LOG = "properties/formation_temperature", "properties/temperature_log"
-_BOTH = "products/heat_flow_temperatures"
+BOTH = "products/heat_flow_temperatures"
 
 # Results that later stages use, and the stage that makes each, for messages.
 MADE_BY = {
@@ -448,10 +449,12 @@ def _temperatures(context: Context) -> tuple[xr.Dataset | None, str]:
             context.note("no temperatures of stations: heat flow uses those of the log")
         return log, LOG
     if choice == "stations":
+        context.note(
+            "heat flow uses the temperatures of the stations; [heat_flow] temperatures = 'log' or "
+            "'both' uses those of downhole/temperature_log.csv"
+        )
         return stations, STATIONS
-    both = _joined_temperatures(stations, log)
-    context.results[_BOTH] = both
-    return both, _BOTH
+    return _joined_temperatures(stations, log), BOTH
 
 
 def _sharing_errors(log: xr.Dataset) -> xr.Dataset:

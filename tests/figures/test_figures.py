@@ -36,7 +36,8 @@ def whole() -> xr.DataTree:
 
 
 # Figures that need raw tables or the split core, which the tree of plain arithmetic has not.
-NEEDS_A_LOG = {"log_comparison"}  # drawn in test_figures_set.py, from a log made there
+# Drawn from a log in test_set.py, and from supplied values in tests/reduction/test_supplied.py.
+NEEDS_A_LOG = {"log_comparison", "reported_values"}
 SPLIT_CORE = {
     "core_description",
     "description",

@@ -331,6 +331,11 @@ def test_beside_leaves_supplied_values_out_of_all_products():
     assert leaf(tree, "properties/supplied_index_properties").sizes["reading"] == z.size
 
 
+def changed_names(found):
+    """Quantities that are compared."""
+    return [name for name in found.data_vars if str(name).endswith("_difference")]
+
+
 def test_reported_values_are_compared_with_what_the_masses_give():
     masses = pd.DataFrame(MASSES)
     tables = {**CORES, "samples/index_properties": masses}
@@ -350,6 +355,9 @@ def test_reported_values_are_compared_with_what_the_masses_give():
         flagged = has(leaf(tree, INDEX), "bulk_density", "inconsistent_masses")
         assert flagged.tolist() == [False, False, True]
         assert "1 of 3 differ" in notes(tree)
+        drawn = cp.figures.reported_values(tree).table()
+        apart = drawn[drawn["series"] == "samples that differ"]
+        assert apart["y"].tolist() == pytest.approx([1.0] * len(changed_names(found)))
         np.testing.assert_array_equal(leaf(tree, INDEX)["bulk_density"], data["bulk_density"])
 
 
@@ -640,3 +648,19 @@ def test_an_archive_of_supplied_holes_has_the_numbers_of_reduce(republished, aga
     held = cp.archive.open(out)["published"]
     for path, name, _ in SAME:
         np.testing.assert_allclose(leaf(held, path)[name], leaf(again, path)[name], rtol=1e-6)
+
+
+def test_amplitudes_beside_blank_velocities_are_those_of_their_rows():
+    n = 60
+    velocity = np.where(np.arange(n) % 3, 1550.0, np.nan)
+    amplitude = np.where(np.arange(n) == 31, 1.0, 1000.0)  # one lost pulse, at a velocity
+    frame = pd.DataFrame({
+        "core": "1", "section": "1", "offset [cm]": 2.0 * np.arange(n) + 5.0,
+        "p_wave_velocity [m/s]": velocity, "amplitude": amplitude,
+        "bulk_density [g/cm^3]": 1.6,
+    })  # fmt: skip
+    tree = reduced({**CORES, "scan/reduced": frame})
+    assert not failed(tree)
+    data = leaf(tree, "properties/velocity")
+    low = has(data, "p_wave_velocity", "low_amplitude")
+    assert data["offset"].values[low].tolist() == [67.0]

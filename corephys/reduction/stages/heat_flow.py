@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import units
 from corephys.ground.sensor import scalar
 from corephys.products import heat_flow as product
-from corephys.reduction.context import Context, Skipped, temperatures, usable_stations
+from corephys.reduction.context import BOTH, Context, Skipped, temperatures, usable_stations
 from corephys.reduction.stages.samples import FORMATION
 from corephys.reduction.stages.scan import of_stations
 
@@ -129,6 +129,8 @@ def _of_temperatures(context: Context, found: xr.Dataset) -> xr.Dataset:
     temperature, path = temperatures(context)
     if temperature is None or path == _T:
         return found
+    if path == BOTH:
+        context.results[BOTH] = temperature
     status = temperature.attrs["status"]
     return found.assign_attrs(temperatures_from=path, status=status)
 

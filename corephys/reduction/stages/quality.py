@@ -295,5 +295,8 @@ def _amplitude(context: Context) -> tuple[xr.DataArray | None, bool]:
         waves = context.optional(path)
         if waves is not None and "amplitude" in waves:
             own = context.objects.get("velocity_measured", False) is measured
+            if own and not measured and "supplied_velocity_rows" in context.objects:
+                # Rows of other quantities, and blank cells, are no readings of the velocity.
+                waves = waves.isel(reading=context.objects["supplied_velocity_rows"])
             return waves["amplitude"], own
     return None, False

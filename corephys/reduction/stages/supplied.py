@@ -418,6 +418,8 @@ def of_the_scan(context: Context) -> None:
             if name == "formation_factor" and "resistivity_temperature" in context.objects:
                 home = _beside(SCAN, name)  # that of the measured resistivity is computed later
             _keep(context, home, _beside(SCAN, name), found)
+            if name == "p_wave_velocity":
+                context.objects["supplied_velocity_rows"] = one.rows
             if name == "electrical_resistivity" and context.results.get(home) is found:
                 _resistivity_temperature(context, table, one, found)
 
@@ -566,7 +568,9 @@ def reported_values(context: Context) -> None:
             values,
             {"units": unit, "long_name": f"{words}, as reported"},
         )
-        out[f"{name}_difference"] = compared[f"{name}_difference"].variable
+        # A variable of its own: that of the comparison must not get the tolerance as well.
+        out[f"{name}_difference"] = compared[f"{name}_difference"].variable.copy()
+        out[f"{name}_difference"].attrs["tolerance"] = _tolerance(name)
         differs = np.abs(compared[f"{name}_difference"].values)
         apart |= differs > _tolerance(name)
         least |= np.isfinite(differs)

@@ -16,8 +16,9 @@ _OF_A_HOLE = (
     "control_charts", "core_description", "density_comparison", "description",
     "formation_factor", "gamma_calibration", "heat_flow",
     "heat_flow_tests", "heating_run", "index_properties_depth", "log_comparison", "porosity_depth",
-    "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
-    "temperature_records", "time_depth", "velocity_axes", "velocity_density", "velocity_porosity",
+    "reported_values", "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth",
+    "summary", "temperature_records", "time_depth", "velocity_axes", "velocity_density",
+    "velocity_porosity",
 )  # fmt: skip
 NOT_MEASURED = {
     **{f"figures.{name}": "draws a reduced hole" for name in _OF_A_HOLE},
