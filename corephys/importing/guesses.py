@@ -16,7 +16,14 @@ import numpy as np
 from corephys.ground import thresholds, units
 from corephys.ground.vocabulary import TERMS
 from corephys.importing.column_facts import ColumnFacts
-from corephys.importing.trade_words import Concept, concepts, concepts_of, processed, qualifier
+from corephys.importing.trade_words import (
+    Concept,
+    concepts,
+    concepts_of,
+    processed,
+    qualifier,
+    without_qualifier,
+)
 
 __all__ = ["Guess", "Options", "options_of"]
 
@@ -210,12 +217,38 @@ def options_of(columns: Sequence[ColumnFacts]) -> Options:
             if (guess := _guess(concept, column)) is not None
         ]
         found += _named_as_here(column, found)
+        found += _uncertainty(column)
         twice = headers.count(column.header) > 1
         for guess in {one.target: one for one in reversed(found)}.values():
             if twice:
                 guess = guess.doubted("the header is there more than once; rename one of them")
             guesses.append(guess)
     return Options(guesses)
+
+
+def _uncertainty(column: ColumnFacts) -> list[Guess]:
+    """The guess that a column is the uncertainty of a quantity named by its other words."""
+    if column.kind != "number" or qualifier(column.words) != "an uncertainty or a scatter":
+        return []
+    for concept in concepts_of(without_qualifier(column.words)):
+        if concept.name not in TERMS and concept.name != "temperature":
+            continue
+        if concept.unit in ("", "text", "time"):
+            continue
+        target, unit = f"u_{concept.name}", units.difference_unit(concept.unit)
+        guess = _number(concept._replace(name=target, unit=unit), column)
+        if guess is None:
+            continue
+        given = guess.unit or (column.unit.unit if column.unit else unit)
+        if units.difference_unit(given) != given:
+            guess = guess.doubted("a difference of temperatures is in K")
+        if column.low < 0.0:
+            guess = guess.doubted("some values are negative")
+        one = re.search(r"\b(?:std|sd|stdev|sigma|standard|se|1s|ecart type)\b", column.words)
+        if not one or re.search(r"\b(?:[2-9]|two|9\d%?|range|max|min)\b", column.words):
+            guess = guess.doubted("the header does not state one standard uncertainty (k = 1)")
+        return [guess]
+    return []
 
 
 def _named_as_here(column: ColumnFacts, found: list[Guess]) -> list[Guess]:
@@ -273,6 +306,8 @@ def _time(concept: Concept, column: ColumnFacts) -> Guess | None:
 def _unit_of(target: str) -> str:
     if target in TERMS:
         return TERMS[target].unit
+    if target.startswith("u_"):
+        return units.difference_unit(_unit_of(target.removeprefix("u_")))
     found = (concept.unit for concept in concepts() if concept.name == target)
     return next((unit for unit in found if unit not in ("text", "time")), "")
 

@@ -17,6 +17,7 @@ from corephys.ground import thresholds
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.tables import TABLES
 from corephys.importing.guesses import Guess, Options
+from corephys.importing.mapping import column_of
 from corephys.importing.places import Place, typical_step
 
 __all__ = ["TableDraft", "draft_tables"]
@@ -270,6 +271,7 @@ def _downhole(options: Options, place: Place) -> TableDraft | None:
         draft = TableDraft("downhole/temperature_log", placed=False)
         draft.add("depth", place.guess("depth"))
         draft.add("temperature", options.best("temperature"))
+        draft.add("u_temperature", options.best("u_temperature"))
         return draft
     return None
 
@@ -468,6 +470,8 @@ def _wide_values(options: Options, place: Place, rows: int, samples: bool) -> Ta
             draft.add("water_content_wet", guess)
         else:
             draft.add(target, guess)
+        if column_of(TABLES[name], f"u_{target}") if name in TABLES else None:
+            draft.add(f"u_{target}", left.best(f"u_{target}"))
         left = left.without(options.all(target))
     order = {guess.column.header: at for at, guess in enumerate(_in_file_order(options))}
     draft.guesses.sort(key=lambda pair: order.get(pair[1].column.header, 0))

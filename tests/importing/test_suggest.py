@@ -419,6 +419,35 @@ def test_uncertainties_limits_and_flags_are_not_the_quantity(tmp_path: Path) -> 
         assert "bulk_density" not in active(parse_mapping(draft))["scan/reduced"], word
 
 
+@pytest.mark.parametrize(
+    ("header", "certain"),
+    [
+        ("Bulk density std (g/cm3)", True),
+        ("Standard deviation of bulk density (g/cm3)", True),
+        ("Bulk density error (g/cm3)", False),
+        ("Bulk density sigma", False),
+        ("Bulk density 2 sigma range max (g/cm3)", False),
+    ],
+)
+def test_an_uncertainty_goes_beside_its_quantity(
+    header: str, certain: bool, tmp_path: Path
+) -> None:
+    made = scan()
+    made[header] = 0.01
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    lines = active(parse_mapping(draft))["scan/reduced"]
+    assert lines["bulk_density"] == "Bulk density (g/cm3)"
+    assert lines.get("u_bulk_density") == (header if certain else None)
+
+
+def test_an_uncertainty_of_a_temperature_is_a_difference(tmp_path: Path) -> None:
+    text = "Depth (m),Temperature (degC),Temperature std (degC)\n"
+    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(90))
+    draft = draft_of(tmp_path, text)
+    assert "a difference of temperatures is in K" in draft
+    assert "\nu_temperature" not in draft
+
+
 def test_grains_under_the_word_density_are_a_doubt(tmp_path: Path) -> None:
     made = scan(density="Density (g/cm3)")
     made["Density (g/cm3)"] = 2.68 + 0.02 * np.sin(np.arange(len(made)))
@@ -969,11 +998,11 @@ OPEN: dict[str, tuple[dict[str, str], dict[str, str]]] = {
     ),
     "borehole_heat_flow/temperature.csv": (
         {"depth": "depth_m", "temperature": "temperature_degC"},
-        {},
+        {"u_temperature": "temperature_sd"},
     ),
     "borehole_heat_flow/thermal_conductivity.csv": (
         {"depth": "depth_m", "thermal_conductivity": "thermal_conductivity_W_mK"},
-        {},
+        {"u_thermal_conductivity": "thermal_conductivity_sd"},
     ),
 }
 
