@@ -239,9 +239,8 @@ def _uncertainty(column: ColumnFacts) -> list[Guess]:
         guess = _number(concept._replace(name=target, unit=unit), column)
         if guess is None:
             continue
-        given = guess.unit or (column.unit.unit if column.unit else unit)
-        if units.difference_unit(given) != given:
-            guess = guess.doubted("a difference of temperatures is in K")
+        if guess.unit:
+            guess = replace(guess, unit=units.difference_unit(guess.unit))
         if column.low < 0.0:
             guess = guess.doubted("some values are negative")
         one = re.search(r"\b(?:std|sd|stdev|sigma|standard|se|1s|ecart type)\b", column.words)

@@ -440,12 +440,17 @@ def test_an_uncertainty_goes_beside_its_quantity(
     assert lines.get("u_bulk_density") == (header if certain else None)
 
 
-def test_an_uncertainty_of_a_temperature_is_a_difference(tmp_path: Path) -> None:
-    text = "Depth (m),Temperature (degC),Temperature std (degC)\n"
-    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(90))
-    draft = draft_of(tmp_path, text)
-    assert "a difference of temperatures is in K" in draft
-    assert "\nu_temperature" not in draft
+@pytest.mark.skipif("downhole/temperature_log" not in TABLES, reason="this version lacks the table")
+@pytest.mark.parametrize(
+    "header", ["Temperature std (degC)", "Temperature std (K)", "temp_sd_degC"]
+)
+def test_an_uncertainty_of_a_temperature_is_a_difference(header: str, tmp_path: Path) -> None:
+    text = f"Depth (m),Temperature (degC),{header}\n"
+    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(0, 90))
+    (tmp_path / "import.toml").write_text(draft_of(tmp_path, text), encoding="utf-8")
+    cp.importing.run(tmp_path)
+    written = pd.read_csv(tmp_path / "downhole/temperature_log.csv")
+    assert set(written["u_temperature [K]"]) == {0.05}
 
 
 def test_grains_under_the_word_density_are_a_doubt(tmp_path: Path) -> None:
