@@ -43,7 +43,7 @@ _USUAL = {
     "diameter": (5.0, 200.0),
     "travel_time": (5.0, 500.0),
     "travel_time_manual": (5.0, 500.0),
-    "thickness": (5.0, 200.0),
+    "thickness": (20.0, 200.0),
     "live_time": (0.1, 1e5),
     "real_time": (0.1, 1e5),
     "counts": (0.0, 1e9),
@@ -258,7 +258,11 @@ def _named_as_here(column: ColumnFacts, found: list[Guess]) -> list[Guess]:
     if name in ("depth", "offset") or column.kind != "number":
         return []
     guess = _number(Concept(name, "", "", TERMS[name].unit), column)
-    return [] if guess is None else [guess]
+    if guess is None:
+        return []
+    if column.name != name and not guess.doubt:
+        guess = guess.doubted("see in the vocabulary whether it is defined in the same way")
+    return [guess]
 
 
 def _guess(concept: Concept, column: ColumnFacts) -> Guess | None:
@@ -421,6 +425,10 @@ def _outside(guess: Guess) -> str:
         return "the column holds no numbers"
     if guess.target == "counts" and (values != np.round(values)).any():
         return "not all counts are whole numbers"
+    if guess.target in _SHARES and np.abs(values).max() <= 0.01 and values.size > 4:
+        return (
+            f"no value is above {100 * np.abs(values).max():.2g} %, as if they were fractions, not"
+        )
     (low, high), (least, most) = _ranges(guess.target)
     middle = float(np.median(values))
     if not low <= middle <= high:

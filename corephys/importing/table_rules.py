@@ -317,6 +317,7 @@ def _index_properties(options: Options, place: Place) -> TableDraft | None:
         elif f"container_{name.partition('_')[2]}" not in options:
             chosen = chosen.doubted("the container is included, and no column holds its own")
         draft.add(name, chosen)
+    _doubt_heavy_solids(draft)
     for name in ("container_mass", "container_volume"):
         # A container is subtracted from every mass; net masses must not lose it twice.
         if name in options and not any(part.endswith(name.partition("_")[2]) for part in net):
@@ -324,6 +325,15 @@ def _index_properties(options: Options, place: Place) -> TableDraft | None:
         elif name in options:
             draft.notes.append(f"{name} is not mapped, since the other columns are net values")
     return draft
+
+
+def _doubt_heavy_solids(draft: TableDraft) -> None:
+    """Doubt masses of which the dry one is not the smaller."""
+    of = dict(draft.guesses)
+    if "wet_mass" in of and "dry_mass" in of:
+        difference = of["wet_mass"].values() - of["dry_mass"].values()
+        if np.nanmedian(difference) <= 0.0:
+            draft.doubts.append("dry masses are not below wet masses; check which is which")
 
 
 def _with_container(guess: Guess) -> bool:

@@ -354,6 +354,37 @@ def test_a_share_without_a_unit_shows_what_fits(tmp_path: Path) -> None:
         assert "porosity" in found["scan/reduced"]
 
 
+def test_fractions_under_a_header_of_percent_are_a_doubt(tmp_path: Path) -> None:
+    made = scan()
+    made["Porosity (%)"] = rows()["porosity"]
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert "porosity" not in active(parse_mapping(draft))["scan/reduced"]
+    assert "as if they were fractions" in draft
+
+
+@pytest.mark.parametrize(
+    ("header", "factor"),
+    [("Offset (cm)", 10.0), ("Offset (cm)", 0.01), ("Offset (mm)", 1.0), ("Depth (m)", 100.0)],
+)
+def test_places_in_another_unit_than_written_are_a_doubt(
+    header: str, factor: float, tmp_path: Path
+) -> None:
+    names = {**SCAN, "offset": header} if header.startswith("Offset") else SCAN
+    made = table(rows(), names)
+    made[header] *= factor
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    found = active(parse_mapping(draft)) if "\n[[source]]" in draft else {}
+    assert "offset" not in found.get("scan/reduced", {})
+    assert "check the" in draft or "check their" in draft
+
+
+def test_dry_masses_above_wet_ones_are_a_doubt(tmp_path: Path) -> None:
+    file = EXPORTS["labelled_samples"].write(tmp_path)[0]
+    text = file.read_text().replace("Wet", "Moist").replace("Dry mass", "Wet mass")
+    draft = draft_of(tmp_path, text.replace("Moist mass", "Dry mass"))
+    assert "dry masses are not below wet masses" in draft and "\n[[source]]" not in draft
+
+
 def test_percent_under_a_header_of_fractions_is_a_doubt(tmp_path: Path) -> None:
     made = scan()
     made["Porosity (fraction)"] = (100 * rows()["porosity"]).round(2)
@@ -446,7 +477,7 @@ def test_an_uncertainty_goes_beside_its_quantity(
 )
 def test_an_uncertainty_of_a_temperature_is_a_difference(header: str, tmp_path: Path) -> None:
     text = f"Depth (m),Temperature (degC),{header}\n"
-    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(0, 90))
+    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(90))
     (tmp_path / "import.toml").write_text(draft_of(tmp_path, text), encoding="utf-8")
     cp.importing.run(tmp_path)
     written = pd.read_csv(tmp_path / "downhole/temperature_log.csv")
