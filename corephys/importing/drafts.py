@@ -305,6 +305,7 @@ class _Section:
         yield from dict.fromkeys(doubt for layout in self.group for doubt in layout.doubts)
         if self.decimal_doubt:
             yield self.decimal_doubt
+        yield from self.place.notes
         for column in self.columns:
             if column.doubtful_nulls:
                 codes = ", ".join(column.doubtful_nulls)

@@ -57,6 +57,8 @@ class Place:
         Column that names the hole or site, the value that is kept, the values that are left out.
     doubts : list of str
         Why the rows cannot be placed with certainty; empty for a certain place.
+    notes : list of str
+        Doubts of core, section and offset where the depth places the rows.
     """
 
     kind: str = ""
@@ -65,6 +67,7 @@ class Place:
     from_parts: dict[str, str] = field(default_factory=dict)
     where: list[tuple[str, str, list[str]]] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     @property
     def sure(self) -> bool:
@@ -115,6 +118,7 @@ def find_place(options: Options, columns: Sequence[ColumnFacts], names: Sequence
         place.doubts += _doubts_of_offsets(found, depth)
         unsure = any("check the units of" in doubt for doubt in place.doubts)
         if place.doubts and depth is not None and not depth.doubt and not unsure:
+            place.notes = [f"{doubt}; the depth alone places the rows" for doubt in place.doubts]
             place.kind, place.doubts = "depth", []
     elif depth is not None:
         place.kind = "depth"
