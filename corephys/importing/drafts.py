@@ -70,8 +70,8 @@ def suggest(*files: str | os.PathLike[str], folder: str | os.PathLike[str] | Non
     groups = _groups(found)
     sections = [_Section(group, base, groups) for group in groups]
     lines = [
-        '# A draft. Active lines are certain; a line with "doubt" was not and is a comment.',
-        "# Look at each line, take away the mark of those that are right, and try it with:",
+        "# A draft of a mapping. Active lines are certain. A line that is not certain is a comment",
+        "# with its doubt. Look at each line, remove the mark of those that are right, and try it:",
         "#     python -m corephys import FOLDER --dry-run",
     ]
     for path, reason in unread:
@@ -305,6 +305,7 @@ class _Section:
         yield from dict.fromkeys(doubt for layout in self.group for doubt in layout.doubts)
         if self.decimal_doubt:
             yield self.decimal_doubt
+        yield from self.place.notes
         for column in self.columns:
             if column.doubtful_nulls:
                 codes = ", ".join(column.doubtful_nulls)

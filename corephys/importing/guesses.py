@@ -16,7 +16,14 @@ import numpy as np
 from corephys.ground import thresholds, units
 from corephys.ground.vocabulary import TERMS
 from corephys.importing.column_facts import ColumnFacts
-from corephys.importing.trade_words import Concept, concepts, concepts_of, processed, qualifier
+from corephys.importing.trade_words import (
+    Concept,
+    concepts,
+    concepts_of,
+    processed,
+    qualifier,
+    without_qualifier,
+)
 
 __all__ = ["Guess", "Options", "options_of"]
 
@@ -36,7 +43,7 @@ _USUAL = {
     "diameter": (5.0, 200.0),
     "travel_time": (5.0, 500.0),
     "travel_time_manual": (5.0, 500.0),
-    "thickness": (5.0, 200.0),
+    "thickness": (20.0, 200.0),
     "live_time": (0.1, 1e5),
     "real_time": (0.1, 1e5),
     "counts": (0.0, 1e9),
@@ -210,12 +217,37 @@ def options_of(columns: Sequence[ColumnFacts]) -> Options:
             if (guess := _guess(concept, column)) is not None
         ]
         found += _named_as_here(column, found)
+        found += _uncertainty(column)
         twice = headers.count(column.header) > 1
         for guess in {one.target: one for one in reversed(found)}.values():
             if twice:
                 guess = guess.doubted("the header is there more than once; rename one of them")
             guesses.append(guess)
     return Options(guesses)
+
+
+def _uncertainty(column: ColumnFacts) -> list[Guess]:
+    """The guess that a column is the uncertainty of a quantity named by its other words."""
+    if column.kind != "number" or qualifier(column.words) != "an uncertainty or a scatter":
+        return []
+    for concept in concepts_of(without_qualifier(column.words)):
+        if concept.name not in TERMS and concept.name != "temperature":
+            continue
+        if concept.unit in ("", "text", "time"):
+            continue
+        target, unit = f"u_{concept.name}", units.difference_unit(concept.unit)
+        guess = _number(concept._replace(name=target, unit=unit), column)
+        if guess is None:
+            continue
+        if guess.unit:
+            guess = replace(guess, unit=units.difference_unit(guess.unit))
+        if column.low < 0.0:
+            guess = guess.doubted("some values are negative")
+        one = re.search(r"\b(?:std|sd|stdev|sigma|standard|se|1s|ecart type)\b", column.words)
+        if not one or re.search(r"\b(?:[2-9]|two|9\d%?|range|max|min)\b", column.words):
+            guess = guess.doubted("the header does not state one standard uncertainty (k = 1)")
+        return [guess]
+    return []
 
 
 def _named_as_here(column: ColumnFacts, found: list[Guess]) -> list[Guess]:
@@ -226,7 +258,11 @@ def _named_as_here(column: ColumnFacts, found: list[Guess]) -> list[Guess]:
     if name in ("depth", "offset") or column.kind != "number":
         return []
     guess = _number(Concept(name, "", "", TERMS[name].unit), column)
-    return [] if guess is None else [guess]
+    if guess is None:
+        return []
+    if column.name != name and not guess.doubt:
+        guess = guess.doubted("see in the vocabulary whether it is defined in the same way")
+    return [guess]
 
 
 def _guess(concept: Concept, column: ColumnFacts) -> Guess | None:
@@ -273,6 +309,8 @@ def _time(concept: Concept, column: ColumnFacts) -> Guess | None:
 def _unit_of(target: str) -> str:
     if target in TERMS:
         return TERMS[target].unit
+    if target.startswith("u_"):
+        return units.difference_unit(_unit_of(target.removeprefix("u_")))
     found = (concept.unit for concept in concepts() if concept.name == target)
     return next((unit for unit in found if unit not in ("text", "time")), "")
 
@@ -387,6 +425,10 @@ def _outside(guess: Guess) -> str:
         return "the column holds no numbers"
     if guess.target == "counts" and (values != np.round(values)).any():
         return "not all counts are whole numbers"
+    if guess.target in _SHARES and np.abs(values).max() <= 0.01 and values.size > 4:
+        return (
+            f"no value is above {100 * np.abs(values).max():.2g} %, as if they were fractions, not"
+        )
     (low, high), (least, most) = _ranges(guess.target)
     middle = float(np.median(values))
     if not low <= middle <= high:

@@ -33,6 +33,9 @@ _FILE_NAMES = {
 _DECIMALS = r"^(?P<{}>[A-Za-z0-9]+?)(?:[.,]0+)?$"
 _INTERVAL = r"^(?P<offset>\d+(?:\.\d+)?)\s*[-–]\s*(?P<to>\d+(?:\.\d+)?)$"
 _MOST_SECTIONS = thresholds.value("suggested_most_sections")
+_GROWTH = thresholds.value("suggested_depth_growth")
+_LONGEST = thresholds.value("suggested_longest_section")  # cm
+_SHORTEST = thresholds.value("suggested_shortest_section")  # cm
 _LOOKED_AT = 3000
 
 
@@ -54,6 +57,8 @@ class Place:
         Column that names the hole or site, the value that is kept, the values that are left out.
     doubts : list of str
         Why the rows cannot be placed with certainty; empty for a certain place.
+    notes : list of str
+        Doubts of core, section and offset where the depth places the rows.
     """
 
     kind: str = ""
@@ -62,6 +67,7 @@ class Place:
     from_parts: dict[str, str] = field(default_factory=dict)
     where: list[tuple[str, str, list[str]]] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     @property
     def sure(self) -> bool:
@@ -109,7 +115,10 @@ def find_place(options: Options, columns: Sequence[ColumnFacts], names: Sequence
         ] + [doubt for *_, doubt in place.parts if doubt]
         if depth is not None:
             place.guesses.append(depth)
-        if place.doubts and depth is not None and not depth.doubt:
+        place.doubts += _doubts_of_offsets(found, depth)
+        unsure = any("check the units of" in doubt for doubt in place.doubts)
+        if place.doubts and depth is not None and not depth.doubt and not unsure:
+            place.notes = [f"{doubt}; the depth alone places the rows" for doubt in place.doubts]
             place.kind, place.doubts = "depth", []
     elif depth is not None:
         place.kind = "depth"
@@ -273,6 +282,32 @@ def _take_label(
         if name not in found:
             number = name in ("offset", "to")
             place.from_parts[name] = f"{name} [{unit or 'cm'}]" if number else ""
+
+
+def _doubts_of_offsets(found: dict[str, Guess], depth: Guess | None) -> list[str]:
+    """Doubts of the unit of offsets: their size, and their growth against that of the depth."""
+    offset = found.get("offset")
+    if offset is None or offset.doubt:
+        return []
+    values = offset.values()
+    high = float(np.nanmax(values, initial=0.0))
+    header = offset.column.header
+    if high > _LONGEST:
+        return [f"offsets in {header!r} reach {high:g} cm; check their unit"]
+    if high < _SHORTEST and np.unique(values[np.isfinite(values)]).size > 4:
+        return [f"offsets in {header!r} reach {high:g} cm only; check their unit"]
+    if depth is None or depth.doubt or "core" not in found or "section" not in found:
+        return []
+    keys = list(zip(found["core"].column.cells, found["section"].column.cells, strict=True))
+    same = np.array([one == other for one, other in itertools.pairwise(keys)], dtype=bool)
+    growth, deeper = np.diff(values)[same], 100.0 * np.diff(depth.values())[same]
+    ratios = deeper[growth > 0.0] / growth[growth > 0.0]
+    ratios = ratios[np.isfinite(ratios)]
+    middle = float(np.median(ratios)) if ratios.size else 1.0
+    if abs(middle - 1.0) <= _GROWTH:
+        return []
+    words = f"depth grows {middle:.3g} times as fast as the offset"
+    return [f"{words}; check the units of {header!r} and {depth.column.header!r}"]
 
 
 # Holes and steps ----------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from corephys.ground import thresholds
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.tables import TABLES
 from corephys.importing.guesses import Guess, Options
+from corephys.importing.mapping import column_of
 from corephys.importing.places import Place, typical_step
 
 __all__ = ["TableDraft", "draft_tables"]
@@ -270,6 +271,7 @@ def _downhole(options: Options, place: Place) -> TableDraft | None:
         draft = TableDraft("downhole/temperature_log", placed=False)
         draft.add("depth", place.guess("depth"))
         draft.add("temperature", options.best("temperature"))
+        draft.add("u_temperature", options.best("u_temperature"))
         return draft
     return None
 
@@ -315,6 +317,7 @@ def _index_properties(options: Options, place: Place) -> TableDraft | None:
         elif f"container_{name.partition('_')[2]}" not in options:
             chosen = chosen.doubted("the container is included, and no column holds its own")
         draft.add(name, chosen)
+    _doubt_heavy_solids(draft)
     for name in ("container_mass", "container_volume"):
         # A container is subtracted from every mass; net masses must not lose it twice.
         if name in options and not any(part.endswith(name.partition("_")[2]) for part in net):
@@ -322,6 +325,15 @@ def _index_properties(options: Options, place: Place) -> TableDraft | None:
         elif name in options:
             draft.notes.append(f"{name} is not mapped, since the other columns are net values")
     return draft
+
+
+def _doubt_heavy_solids(draft: TableDraft) -> None:
+    """Doubt masses of which the dry one is not the smaller."""
+    of = dict(draft.guesses)
+    if "wet_mass" in of and "dry_mass" in of:
+        difference = of["wet_mass"].values() - of["dry_mass"].values()
+        if np.nanmedian(difference) <= 0.0:
+            draft.doubts.append("dry masses are not below wet masses; check which is which")
 
 
 def _with_container(guess: Guess) -> bool:
@@ -468,6 +480,8 @@ def _wide_values(options: Options, place: Place, rows: int, samples: bool) -> Ta
             draft.add("water_content_wet", guess)
         else:
             draft.add(target, guess)
+        if column_of(TABLES[name], f"u_{target}") if name in TABLES else None:
+            draft.add(f"u_{target}", left.best(f"u_{target}"))
         left = left.without(options.all(target))
     order = {guess.column.header: at for at, guess in enumerate(_in_file_order(options))}
     draft.guesses.sort(key=lambda pair: order.get(pair[1].column.header, 0))

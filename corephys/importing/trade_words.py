@@ -12,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-__all__ = ["Concept", "concepts", "concepts_of", "processed", "qualifier"]
+__all__ = ["Concept", "concepts", "concepts_of", "processed", "qualifier", "without_qualifier"]
 
 
 class Concept(NamedTuple):
@@ -77,6 +77,13 @@ def qualifier(words: str) -> str:
     """What a qualifying word makes of a column; empty without such a word."""
     found = (kind for kind, pattern in _tables()[1].items() if re.search(pattern, words))
     return next(found, "")
+
+
+def without_qualifier(words: str) -> str:
+    """The words of a header without those that qualify it."""
+    for pattern in _tables()[1].values():
+        words = re.sub(pattern, " ", words)
+    return " ".join(words.split())
 
 
 def processed(words: str) -> str:

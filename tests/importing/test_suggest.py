@@ -354,6 +354,37 @@ def test_a_share_without_a_unit_shows_what_fits(tmp_path: Path) -> None:
         assert "porosity" in found["scan/reduced"]
 
 
+def test_fractions_under_a_header_of_percent_are_a_doubt(tmp_path: Path) -> None:
+    made = scan()
+    made["Porosity (%)"] = rows()["porosity"]
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert "porosity" not in active(parse_mapping(draft))["scan/reduced"]
+    assert "as if they were fractions" in draft
+
+
+@pytest.mark.parametrize(
+    ("header", "factor"),
+    [("Offset (cm)", 10.0), ("Offset (cm)", 0.01), ("Offset (mm)", 1.0), ("Depth (m)", 100.0)],
+)
+def test_places_in_another_unit_than_written_are_a_doubt(
+    header: str, factor: float, tmp_path: Path
+) -> None:
+    names = {**SCAN, "offset": header} if header.startswith("Offset") else SCAN
+    made = table(rows(), names)
+    made[header] *= factor
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    found = active(parse_mapping(draft)) if "\n[[source]]" in draft else {}
+    assert "offset" not in found.get("scan/reduced", {})
+    assert "check the" in draft or "check their" in draft
+
+
+def test_dry_masses_above_wet_ones_are_a_doubt(tmp_path: Path) -> None:
+    file = EXPORTS["labelled_samples"].write(tmp_path)[0]
+    text = file.read_text().replace("Wet", "Moist").replace("Dry mass", "Wet mass")
+    draft = draft_of(tmp_path, text.replace("Moist mass", "Dry mass"))
+    assert "dry masses are not below wet masses" in draft and "\n[[source]]" not in draft
+
+
 def test_percent_under_a_header_of_fractions_is_a_doubt(tmp_path: Path) -> None:
     made = scan()
     made["Porosity (fraction)"] = (100 * rows()["porosity"]).round(2)
@@ -417,6 +448,40 @@ def test_uncertainties_limits_and_flags_are_not_the_quantity(tmp_path: Path) -> 
         made = scan(density=f"Bulk density {word} (g/cm3)")
         draft = draft_of(tmp_path, made.to_csv(index=False))
         assert "bulk_density" not in active(parse_mapping(draft))["scan/reduced"], word
+
+
+@pytest.mark.parametrize(
+    ("header", "certain"),
+    [
+        ("Bulk density std (g/cm3)", True),
+        ("Standard deviation of bulk density (g/cm3)", True),
+        ("Bulk density error (g/cm3)", False),
+        ("Bulk density sigma", False),
+        ("Bulk density 2 sigma range max (g/cm3)", False),
+    ],
+)
+def test_an_uncertainty_goes_beside_its_quantity(
+    header: str, certain: bool, tmp_path: Path
+) -> None:
+    made = scan()
+    made[header] = 0.01
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    lines = active(parse_mapping(draft))["scan/reduced"]
+    assert lines["bulk_density"] == "Bulk density (g/cm3)"
+    assert lines.get("u_bulk_density") == (header if certain else None)
+
+
+@pytest.mark.skipif("downhole/temperature_log" not in TABLES, reason="this version lacks the table")
+@pytest.mark.parametrize(
+    "header", ["Temperature std (degC)", "Temperature std (K)", "temp_sd_degC"]
+)
+def test_an_uncertainty_of_a_temperature_is_a_difference(header: str, tmp_path: Path) -> None:
+    text = f"Depth (m),Temperature (degC),{header}\n"
+    text += "".join(f"{z},{3 + 0.04 * z:.2f},0.05\n" for z in range(90))
+    (tmp_path / "import.toml").write_text(draft_of(tmp_path, text), encoding="utf-8")
+    cp.importing.run(tmp_path)
+    written = pd.read_csv(tmp_path / "downhole/temperature_log.csv")
+    assert set(written["u_temperature [K]"]) == {0.05}
 
 
 def test_grains_under_the_word_density_are_a_doubt(tmp_path: Path) -> None:
@@ -969,11 +1034,11 @@ OPEN: dict[str, tuple[dict[str, str], dict[str, str]]] = {
     ),
     "borehole_heat_flow/temperature.csv": (
         {"depth": "depth_m", "temperature": "temperature_degC"},
-        {},
+        {"u_temperature": "temperature_sd"},
     ),
     "borehole_heat_flow/thermal_conductivity.csv": (
         {"depth": "depth_m", "thermal_conductivity": "thermal_conductivity_W_mK"},
-        {},
+        {"u_thermal_conductivity": "thermal_conductivity_sd"},
     ),
 }
 
