@@ -629,7 +629,7 @@ def _constant(
     # The unit is in the title: beside four columns of panels there is no room for it.
     head = words if unit == "1" else f"{words} [{unit_in_print(unit)}]"
     axes.set_title("\n".join(textwrap.wrap(plain(head), _LETTERS)), loc="left", fontsize=5.5)
-    axes.tick_params(labelsize=6)
+    axes.tick_params(labelsize=5.5)
     axes.margins(x=0.12, y=0.2)
     axes.ticklabel_format(axis="both", useOffset=False)
     low, high = axes.get_xlim()
