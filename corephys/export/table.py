@@ -169,11 +169,13 @@ class ReportTable:
         for one in self.columns:
             header += [one.name] + ([f"note on {one.name}"] if one.marks else [])
         out.writerow([_plain(cell) for cell in header])
+        # Once a column: it looks at all values, of which a scan has tens of thousands.
+        numbers = [one.number for one in self.columns]
         for row in range(len(self)):
             cells = []
-            for one in self.columns:
+            for one, number in zip(self.columns, numbers, strict=True):
                 # The minus sign of a number begins no formula.
-                cell = one.cells[row] if one.number else _plain(one.cells[row])
+                cell = one.cells[row] if number else _plain(one.cells[row])
                 cells += [cell] + ([one.mark(row)] if one.marks else [])
             out.writerow(cells)
         return stream.getvalue()
@@ -298,8 +300,9 @@ def _write_column(
     if one.marks:
         sheet.write_string(1, place + 1, "note", inks[0])
         sheet.set_column(place + 1, place + 1, 5)
+    number = one.number
     for row, cell in enumerate(one.cells):
-        if one.number and cell:
+        if number and cell:
             # The cell stays a number for computing, and shows the digits of the printed table.
             mantissa, power, _ = cell.partition("e")
             places = len(mantissa.partition(".")[2])

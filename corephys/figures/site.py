@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -520,11 +521,9 @@ def _line(
 # Constants of the calibrations of all holes against time.
 
 
-_COLUMNS_OF_PANELS, _PANEL, _ABOVE = (
-    3,
-    31.0,
-    16.0,
-)  # panels in a row; height of a row and of the rest
+_COLUMNS_OF_PANELS = 4
+_LETTERS = 26  # of a line of the title of a panel
+_PANEL, _ABOVE = 31.0, 16.0  # heights of a row of panels and of the rest [mm]
 
 
 def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plate:
@@ -566,7 +565,8 @@ def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plat
         axis = f"days since {first}"
     else:
         x, axis = np.full(time.size, np.nan), "number of the calibration"
-    keys = list(zip(table["sensor"].values, table["constant"].values, strict=True))
+    # One symbol may stand for several constants, such as the sensitivities of natural gamma.
+    keys = list(zip(*(table[n].values for n in ("sensor", "constant", "meaning")), strict=True))
     panels = list(dict.fromkeys(keys))
     most = _COLUMNS_OF_PANELS * int((PAGE[1] - _ABOVE) // _PANEL)
     shown = panels[:most]
@@ -578,7 +578,8 @@ def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plat
             part = table.isel(row=mine)
             at = x[mine] if known.any() else np.arange(1.0, mine.sum() + 1.0)
             axes = figure.add_subplot(rows, _COLUMNS_OF_PANELS, number)
-            _constant(axes, part, at, axis, users)
+            twice = sum(one[:2] == key[:2] for one in panels) > 1
+            _constant(axes, part, at, axis, users, str(key[2]) if twice else "")
             if number > len(shown) - _COLUMNS_OF_PANELS:
                 axes.set_xlabel(axis)
         symbols = [
@@ -598,10 +599,17 @@ def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plat
     return describe(figure, what, table, counted=False)
 
 
-def _constant(axes: Axes, part: xr.Dataset, x: np.ndarray, axis: str, users: Sequence[str]) -> None:
+def _constant(
+    axes: Axes,
+    part: xr.Dataset,
+    x: np.ndarray,
+    axis: str,
+    users: Sequence[str],
+    meaning: str,
+) -> None:
     """Draw one constant of a sensor against time, with its standard uncertainty."""
     sensor, symbol, unit = (str(part[name].values[0]) for name in ("sensor", "constant", "unit"))
-    words = f"{sensor.replace('_', ' ')} {symbol}"
+    words = f"{sensor.replace('_', ' ')} {symbol}{f': {meaning}' * bool(meaning)}"
     panel = f"{words if unit == '1' else f'{words} [{unit}]'} against {axis}"
     for place, user in enumerate(users):
         mine = part["holes"].values.astype(str) == user
@@ -618,14 +626,16 @@ def _constant(axes: Axes, part: xr.Dataset, x: np.ndarray, axis: str, users: Seq
             colour=ink,
             marker=marker,
         )
-    axes.set_title(plain(words), loc="left", fontsize=7)
-    axes.set_ylabel("" if unit == "1" else f"[{unit_in_print(unit)}]")
+    # The unit is in the title: beside four columns of panels there is no room for it.
+    head = words if unit == "1" else f"{words} [{unit_in_print(unit)}]"
+    axes.set_title("\n".join(textwrap.wrap(plain(head), _LETTERS)), loc="left", fontsize=5.5)
+    axes.tick_params(labelsize=5.5)
     axes.margins(x=0.12, y=0.2)
     axes.ticklabel_format(axis="both", useOffset=False)
     low, high = axes.get_xlim()
     if high - low < 1.0:  # one time alone, or one day: its parts would be labelled
         axes.set_xlim((low + high) / 2 - 0.5, (low + high) / 2 + 0.5)
-    axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
+    axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(3))
     axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
 
 

@@ -12,7 +12,10 @@ import pytest
 import xarray as xr
 
 from corephys.export import flat, load, save
+from corephys.hole import read_site
+from corephys.reduction.run import reduce
 from tests.reduced_tree import reduced_tree
+from tests.site_folders import small_site
 
 HIGH = 3  # the checker's weight of a finding that breaks a requirement
 
@@ -80,6 +83,17 @@ def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_group_passes(saved: Path, tmp_path: Path) -> None:
     assert len(load(saved).leaves) > 15
     assert faults(saved, tmp_path) == {}
+
+
+def test_every_group_of_a_site_passes(tmp_path: Path) -> None:
+    reduced = reduce(read_site(small_site(tmp_path / "site")))
+    held = {leaf.path: leaf.to_dataset(inherit=False) for leaf in reduced.leaves}
+    # Other groups of the holes are those of a hole alone, with the same coordinates as this one.
+    few = {path: data for path, data in held.items() if path.startswith("/site/")}
+    assert {"/site/summary", "/site/calibrations", "/site/control_gamma"} <= set(few)
+    few["/B/properties/density"] = held["/B/properties/density"]
+    path = save(xr.DataTree.from_dict(few), tmp_path / "site.nc")
+    assert faults(path, tmp_path) == {}
 
 
 def test_a_group_copied_by_a_plain_reader_passes(saved: Path, tmp_path: Path) -> None:
