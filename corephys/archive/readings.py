@@ -21,7 +21,6 @@ from corephys.archive.stores import (
     encode,
     group_metadata,
 )
-from corephys.ground import series
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
 from corephys.reduction.context import Context, Skipped, pore_water_density
@@ -489,7 +488,7 @@ def collect_hole(
 
 def _gamma(context: Context) -> Scan:
     gamma_stage.gamma_calibration(context)
-    table, keys = _table(context, "scan/gamma"), context.recipe["gamma"]
+    table, keys = context.every_row("scan/gamma"), context.recipe["gamma"]
     fits = context.objects["gamma_calibrations"]
     if len(fits) > 1:
         raise ValueError(
@@ -525,7 +524,7 @@ def _gamma(context: Context) -> Scan:
 
 def _pwave(context: Context) -> Scan:
     calibration_stage(context)
-    table, keys = _table(context, "scan/pwave"), context.recipe["pwave"]
+    table, keys = context.every_row("scan/pwave"), context.recipe["pwave"]
     calibration = context.objects["pwave_calibration"]
     if keys["pick"] != "table" and context.optional("scan/pwave_waveforms") is not None:
         raise Skipped(
@@ -553,13 +552,6 @@ def _pwave(context: Context) -> Scan:
         "amplitude_gate": float(keys["amplitude_gate"]),
     }
     return Scan(columns, choices, _reason(table))
-
-
-def _table(context: Context, path: str) -> xr.Dataset:
-    """A table with all of its rows: a store keeps exact copies as well, flagged."""
-    table = context.table(path)  # refuses a missing or empty table
-    every = series.leaf(context.hole, path)
-    return table if every is None else every
 
 
 def _reason(table: xr.Dataset) -> Any:

@@ -141,6 +141,13 @@ class Context:
             return None
         return self._disturbance_flagged(path, self.copies.without(path, dataset))
 
+    def every_row(self, path: str) -> xr.Dataset:
+        """A raw table with its exact copies of rows, which are flagged; Skipped without one."""
+        self.table(path)  # refuses a missing or empty table
+        dataset = series.leaf(self.hole, path)
+        assert dataset is not None
+        return self._disturbance_flagged(path, dataset)
+
     def _disturbance_flagged(self, path: str, table: xr.Dataset) -> xr.Dataset:
         """A table of readings or samples, those in disturbed core flagged if the recipe asks.
 

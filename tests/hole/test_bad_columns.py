@@ -153,8 +153,8 @@ def test_every_result_is_that_of_a_hole_with_the_cells_empty():
 def test_the_unreadable_cells_are_counted_by_table_and_column():
     warnings = " ".join(_of_reading(both()[0]))
     for name, column in CASES:
-        line = next(w for w in _of_reading(both()[0]) if w.startswith(f"{name}:"))
-        assert f"{column.name} 1" in line
+        lines = [w for w in _of_reading(both()[0]) if w.startswith(f"{name}:")]
+        assert any(f"{column.name} 1" in line for line in lines)
     assert "scan/gamma" in warnings
 
 

@@ -27,7 +27,18 @@ DISTRIBUTIONS = {
     "PIL": "pillow",
 }
 # Imported only behind a check that they are there, for those who already work with them.
-OPTIONAL = {"ipympl", "dask", "fsspec", "numcodecs", "IPython", "zarr", "lasio", "ipywidgets"}
+OPTIONAL = {
+    "ipympl",
+    "dask",
+    "fsspec",
+    "numcodecs",
+    "IPython",
+    "zarr",
+    "lasio",
+    "ipywidgets",
+    "openpyxl",
+    "pyarrow",
+}
 # Ends of files that hold text.
 TEXT = {".py", ".md", ".toml", ".csv", ".cff", ".yaml", ".ipynb", ".json", ".txt", ""}
 

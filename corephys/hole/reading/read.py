@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, provenance
@@ -289,7 +288,7 @@ def _assemble(
         sections_file = "sections"  # its own faults are reported; missing sections are not another
     placed: dict[str, _Placed] = {}
     for name, table in tables.items():
-        placed[name], faults = _place(table, layout, sections_file, folder)
+        placed[name], faults = _place(name, table, layout, sections_file, folder)
         problems += faults
     if problems:
         raise HoleError(_in_order(problems), hole)
@@ -313,15 +312,13 @@ def _assemble(
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 
 
-def _may_hold_copies(table: Columns, key: pd.DataFrame | None) -> bool:
+def _may_hold_copies(name: str, table: Columns) -> bool:
     """Whether equal rows of a table can be pasted ones.
 
     Waveforms are not in the table of their positions, and the tool of a log may stand still: there
     equal rows without a time may be separate readings.
     """
-    if table.table.name == recordings.NODE or (table.table.continuous and "time" not in table):
-        return False
-    return key is not None or not table.table.positioned
+    return name != recordings.NODE and (not table.table.continuous or "time" in table)
 
 
 def _map_headers(
@@ -411,13 +408,15 @@ class _Placed:
 
 
 def _place(
-    table: Columns, layout: Layout | None, sections_file: str, folder: Path | None
+    name: str, table: Columns, layout: Layout | None, sections_file: str, folder: Path | None
 ) -> tuple[_Placed, list[Problem]]:
     """Positions, repeats and copies of the rows of a table, and the problems found."""
     if table.table.interval:
         lying, problems = intervals.locate(table, layout, sections_file)
         unread, faults = pictures.check(table, folder)
-        return _Placed(intervals=lying, pictures=unread, folder=folder), problems + faults
+        copied = copies.find(table, None)
+        one = _Placed(copied=copied, intervals=lying, pictures=unread, folder=folder)
+        return one, problems + faults
     where: positions.Positions | None = None
     problems = []
     if table.table.positioned:
@@ -425,7 +424,9 @@ def _place(
         problems = problems + positions.above_seafloor(table, where)
         problems += positions.contradictory_depths(table, where)
     key = positions.key_of(table, where)
-    copied = copies.find(table, key) if _may_hold_copies(table, key) else {}
+    copied: dict[int, int] = {}
+    if _may_hold_copies(name, table) and (key is not None or not table.table.positioned):
+        copied = copies.find(table, key)
     faults, same = positions.repeated(table, where, key, copied)
     return _Placed(where, same, copied), problems + faults
 
@@ -476,17 +477,29 @@ def _dataset(
         # The first row carries every other reason; a copy is not counted among them again.
         reason[list(placed.copied)] = flags.bit("exact_copy")
         variables |= _flagged(dim, "", reason, "the row as read")
+    variables |= _of_unread_cells(table)
+    return xr.Dataset(variables, coordinates, _attributes_of_rows(table, placed))
+
+
+def _of_unread_cells(table: Columns) -> dict[str, Any]:
+    """Flag and reason of each optional column with a cell that could not be read."""
+    variables: dict[str, Any] = {}
     for name, rows in table.unread.items():
         if f"{name}_flag" in table or f"{name}_reason" in table:
             continue  # the table has columns of these names; bad_cells lists the cells
         reason = np.where(_absent(table[name]), flags.bit("missing_value"), 0).astype(np.int64)
         reason[rows] |= flags.bit("bad_cell")
-        variables |= _flagged(dim, f"{name}_", reason, name.replace("_", " "))
+        variables |= _flagged(table.table.dim, f"{name}_", reason, name.replace("_", " "))
+    return variables
+
+
+def _attributes_of_rows(table: Columns, placed: _Placed) -> dict[str, str]:
+    """Unreadable cells, repeated rows and copies, as JSON."""
     listed = sorted({*placed.same, *placed.copied})
     attributes = {"bad_cells": table.bad_cells(), "duplicate_rows": json.dumps(listed)}
     if placed.copied:
         attributes["exact_copies"] = json.dumps(list(placed.copied.items()))
-    return xr.Dataset(variables, coordinates, attributes)
+    return attributes
 
 
 # Names of the placed columns of an interval; columns of the file that have them are renamed.
@@ -507,6 +520,7 @@ def _interval_dataset(
     pictures.mark(reason, table, placed.pictures)
     if slips is not None:
         reason[slips] |= flags.bit("likely_slip")
+    reason[list(placed.copied)] = flags.bit("exact_copy")
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
     for name, values in table.values.items():
@@ -527,7 +541,8 @@ def _interval_dataset(
             held, attributes["long_name"] = coordinates, term(name).long_name
         held[name] = (dim, values, {**attributes, "positive": "down"})
     variables |= _flagged(dim, "", reason, "the row as read")
-    leaf = xr.Dataset(variables, coordinates, {"bad_cells": table.bad_cells()})
+    variables |= _of_unread_cells(table)
+    leaf = xr.Dataset(variables, coordinates, _attributes_of_rows(table, placed))
     return pictures.noted(leaf, placed.pictures, placed.folder, table.table.name)
 
 

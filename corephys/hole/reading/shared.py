@@ -230,7 +230,16 @@ def join(own: Columns | None, shared: Columns, file: str) -> tuple[Columns, list
     bad_rows = np.concatenate([shared.bad_rows, own.bad_rows])
     lines = [*shared.cells.lines, *own.cells.lines]
     cells = Cells(file, list(values), [], lines)
-    return Columns(own.table, cells, values, units, bad, bad_rows), problems
+    unread = {name: list(rows) for name, rows in shared.unread.items()}
+    for name, rows in own.unread.items():
+        unread[name] = unread.get(name, []) + [row + len(shared) for row in rows]
+    contents = {name: [*_given(shared, name), *_given(own, name)] for name in values}
+    return Columns(own.table, cells, values, units, bad, bad_rows, unread, contents), problems
+
+
+def _given(table: Columns, name: str) -> list[Any]:
+    """The cells of a column as they were given, empty ones where the table lacks it."""
+    return list(table.contents[name]) if name in table.contents else [""] * len(table)
 
 
 def _part(table: Columns, name: str, one: Any, other: Any) -> np.ndarray:

@@ -154,7 +154,7 @@ def compaction_by_lithology(context: Context) -> None:
         stress=stress,
         model=model.name,
         robust=keys["robust"],
-        **_shared(context),
+        **_shared(context, source),
     )
     found = fits.dataset.rename({"layer": "lithology"})
     found["lithology"].attrs["long_name"] = "lithology"
