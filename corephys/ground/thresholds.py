@@ -327,6 +327,7 @@ _ROWS = (
     ("supplied_depth_difference", 0.25, "m", "difference of a supplied depth from that of its core, section and offset beyond which the two contradict each other", _NONE, "choice"),
     ("supplied_misprint", 0.88, "1", "similarity of a header to the name of a quantity from which it is taken for a misprint", _NONE, "choice"),
     ("reported_share", 0.5, "1", "share of reported values that may differ from those of the masses; beyond it the constants differ and no sample is flagged", _NONE, "choice"),
+    ("reported_shift", 0.5, "1", "share of the tolerance that the median difference of reported values may reach; beyond it the constants differ and no sample is flagged", _NONE, "choice"),
     ("seismic_edge", 0.5, "m", "length beside a gap whose mean is carried into it", _NONE, "choice"),
     ("tie_largest_shift", 20.0, "ms", "farthest that a synthetic trace may be shifted", _NONE, "common practice"),
     ("wavelet_before", 20.0, "ms", "time before a reflection that an extracted wavelet holds", _NONE, "common practice"),

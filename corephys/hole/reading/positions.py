@@ -18,6 +18,7 @@ from corephys.hole.reading.supplied import quantity_columns
 __all__ = [
     "Positions",
     "above_seafloor",
+    "by_depth_alone",
     "contradictory_depths",
     "key_of",
     "locate",
@@ -74,7 +75,7 @@ def locate(
         return Positions(None, None, depth, depth.copy()), []
     problems = _upward(table)
     if layout is None:
-        if not sections_file and table.table.supplied and "depth" in table:
+        if not sections_file and table.table.of_values and "depth" in table:
             depth = table["depth"]
             return Positions(None, None, depth, depth.copy()), problems
         if not sections_file:
@@ -101,7 +102,7 @@ def locate(
 
 def _by_depth(table: Columns) -> np.ndarray:
     """Rows of supplied values that leave core and section empty and give a depth instead."""
-    if not table.table.supplied or "depth" not in table:
+    if not table.table.of_values or "depth" not in table:
         return np.zeros(len(table), dtype=bool)
     empty = (table["core"] == "") & (table["section"] == "")
     return np.asarray(empty & np.isfinite(table["depth"]))
@@ -124,13 +125,19 @@ def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
     return [Problem(table.file, table.line(row), "depth", what, mend)]
 
 
+def by_depth_alone(table: Columns, where: Positions) -> bool:
+    """Whether supplied rows name core, section and offset in a hole that has no cores."""
+    named = all(name in table for name in ("core", "section", "offset"))
+    return table.table.of_values and where.code is None and named
+
+
 def contradictory_depths(table: Columns, where: Positions | None) -> list[Problem]:
     """Supplied rows whose depth is not that of their core, section and offset.
 
     The depth of a sample may be that of its top or of its middle, so that half the length of a
     sample is no contradiction. Other tables keep a depth beside core, section and offset unread.
     """
-    if where is None or where.code is None or not table.table.supplied or "depth" not in table:
+    if where is None or where.code is None or not table.table.of_values or "depth" not in table:
         return []
     apart = np.abs(table["depth"] - where.depth)
     if "to" in table:

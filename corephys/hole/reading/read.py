@@ -452,7 +452,7 @@ def _dataset(
         if name == "sample_id":
             entry.attrs["long_name"] = "name of the sample, of its owner or an IGSN"
             coordinates[name] = entry
-        elif where is not None and where.code is None and name in _SECTION:
+        elif name in _SECTION and where is not None and positions.by_depth_alone(table, where):
             variables[f"{name}_as_given"] = entry  # the hole has no cores to place them by
         elif where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry

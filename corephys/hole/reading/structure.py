@@ -49,7 +49,7 @@ def check(tables: dict[str, Columns]) -> list[Problem]:
         problems += _whole_numbers(table)
     problems += _downhole(tables)
     for table in tables.values():
-        if "quantity" in table.table.by_name:
+        if table.table.of_values:
             problems += supplied.check(table)
     return problems
 

@@ -56,6 +56,11 @@ class Table:
     content: tuple[str, ...] = ()
     continuous: bool = False
 
+    @property
+    def of_values(self) -> bool:
+        """Whether its rows are supplied values of quantities, and not recordings."""
+        return self.supplied and any(column.name == "quantity" for column in self.columns)
+
     @cached_property
     def by_name(self) -> dict[str, Column]:
         """Columns by name."""
