@@ -154,7 +154,10 @@ def core_description(
     first = next(names for names in held if names)
     chosen = max(dict.fromkeys(first), key=first.count) if tables[1] is not None else first[0]
     if core is not None:
-        chosen = choice(core, tuple(known), "core")
+        # Names of cores are compared letter by letter: "1A" and "1a" may be two cores.
+        if core not in known:
+            raise ValueError(f"core is {core!r}; described or pictured are {', '.join(known)}")
+        chosen = core
     ending = "_fitted" if depth_scale == "depth_fitted" else ""
     inside = [np.flatnonzero(t["core"].values.astype(str) == chosen) for t in named]
     tops = np.concatenate([t[f"top{ending}"].values[i] for t, i in zip(named, inside, strict=True)])
