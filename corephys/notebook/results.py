@@ -458,8 +458,12 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Warnings about cells that could not be read."""
+    """Warnings about cells that could not be read, and a site that was not used."""
     warnings = []
+    if "site_not_used" in tree.attrs:
+        warnings.append(
+            f"{tree.attrs['site_not_used']} of the site not used; read the hole with site="
+        )
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
         if bad:

@@ -110,7 +110,10 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report/hole": {"_SECONDS_A_CELL": "limit of time"},
-    "report/site": {"_DOTS": "resolution of the pictures of a page"},
+    "report/site": {
+        "_DOTS": "resolution of the pictures of a page",
+        "_HOLES_BESIDE": "layout of a page",
+    },
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",
