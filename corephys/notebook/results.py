@@ -482,6 +482,10 @@ def _table_line(dataset: xr.Dataset) -> str:
 def _of_reading(tree: xr.DataTree) -> list[str]:
     """Findings of the checks across tables; unreadable cells and pictures; exact copies of rows."""
     warnings = checks.sentences(tree.attrs)
+    if "site_not_used" in tree.attrs:
+        warnings.append(
+            f"{tree.attrs['site_not_used']} of the site not used; read the hole with site="
+        )
     for node in tree.leaves:
         table = node.path.strip("/")
         bad = json.loads(node.attrs.get("bad_cells", "[]"))

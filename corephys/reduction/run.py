@@ -173,6 +173,11 @@ def _reduce_hole(
 ) -> xr.DataTree:
     """Reduce one hole; see :func:`reduce`."""
     context = Context.watched(hole, complete_recipe(hole, recipe))
+    if "site_not_used" in hole.attrs:
+        context.note(
+            f"the folder of the site holds {hole.attrs['site_not_used']}, not used for this hole; "
+            "read it with cp.read_site, or with site= of cp.read_hole"
+        )
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:
             progress(name, number, len(STAGES))

@@ -54,7 +54,8 @@ _DOTS = 150.0  # dots per inch of the pictures of the page
 _STYLE = (
     "body{font-family:sans-serif;max-width:72em;margin:2em auto;padding:0 1em;line-height:1.4}"
     "table{border-collapse:collapse;font-size:85%}td,th{border:1px solid #bbb;padding:2px 6px}"
-    "img{max-width:100%;height:auto}figure{margin:1.5em 0}figcaption{font-size:85%}"
+    ".numbers td:not(:first-child){text-align:right}img{max-width:100%;height:auto}"
+    "figure{margin:1.5em 0}figcaption{font-size:85%}"
     ".caution{border-left:4px solid #444;padding-left:.8em}"
 )
 
@@ -258,7 +259,7 @@ def _page(site: xr.DataTree, plates: Mapping[str, Plate], out: Path) -> str:
         "<h2>Findings</h2>",
         _findings(site),
         "<h2>Summary of the holes</h2>",
-        site_summary(site)._repr_html_(),
+        _summary(site),
     ]
     for begin, heading in _SECTIONS:
         drawn = {name: plate for name, plate in plates.items() if name.startswith(begin)}
@@ -273,6 +274,24 @@ def _page(site: xr.DataTree, plates: Mapping[str, Plate], out: Path) -> str:
     ]
     parts.append("</body></html>\n")
     return "\n".join(parts)
+
+
+_HOLES_BESIDE = 8  # holes up to which they are the columns of the summary
+
+
+def _summary(site: xr.DataTree) -> str:
+    """Summary of the holes; few holes are columns, since there are many rows."""
+    table = site_summary(site)
+    if len(table) > _HOLES_BESIDE:
+        return table._repr_html_()
+    names, *others = table.columns
+    rows = [
+        [one.name, *(f"{c} {one.mark(i)}".strip() for i, c in enumerate(one.cells))]
+        for one in others
+    ]
+    notes = "".join(f"<div>{html.escape(note)}</div>" for note in table.notes)
+    shown = table_html(rows, header=("hole", *names.cells))
+    return f'<div class="numbers">{shown}</div><div style="font-size:85%">{notes}</div>'
 
 
 def _links(site: xr.DataTree, out: Path) -> str:

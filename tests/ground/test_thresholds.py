@@ -133,7 +133,10 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report/hole": {"_SECONDS_A_CELL": "limit of time"},
-    "report/site": {"_DOTS": "resolution of the pictures of a page"},
+    "report/site": {
+        "_DOTS": "resolution of the pictures of a page",
+        "_HOLES_BESIDE": "layout of a page",
+    },
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",

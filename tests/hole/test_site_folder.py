@@ -103,6 +103,19 @@ def test_another_time_zone_than_that_of_the_standards_is_refused(folder: Path) -
     assert time == np.datetime64("2031-04-30T15:00:00")
 
 
+def test_a_hole_read_without_its_site_notes_what_was_not_used(folder: Path) -> None:
+    hole = cp.read_hole(folder / "A")
+    assert hole.attrs["site_not_used"] == "site.toml, standards/gamma.csv"
+    assert "site.toml, standards/gamma.csv of the site not used" in str(cp.overview(hole))
+    notes = json.loads(cp.reduce(hole).attrs["summary"])["notes"]
+    assert any("holds site.toml, standards/gamma.csv, not used" in note for note in notes)
+    assert "site_not_used" not in cp.read_hole(folder / "A", site=folder).attrs
+    # A site that shares nothing but its name changes no number.
+    (folder / "standards/gamma.csv").unlink()
+    write(folder / "site.toml", '[site]\nname = "Invented Bank"\n')
+    assert "site_not_used" not in cp.read_hole(folder / "A").attrs
+
+
 def test_faults_of_all_holes_are_listed_or_left_out(folder: Path) -> None:
     whole = cp.read_site(folder)
     for name in ("A", "B"):

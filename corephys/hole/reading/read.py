@@ -55,7 +55,7 @@ def read_hole(
     site : str or Path, optional
         Folder of the site of the hole: settings of its ``site.toml`` that the hole does not set,
         and its ``standards/*.csv``, are read as well. By default the folder of the hole stands
-        alone.
+        alone; a reduction then notes the files of a site above it that were not used.
 
     Returns
     -------
@@ -92,6 +92,12 @@ def read_hole(
     if faults:
         raise HoleError(faults, f"the site in {str(site)!r}")
     return hole_of_site(folder, columns, shared, site)
+
+
+def _site_not_used(folder: Path) -> dict[str, str]:
+    """Attribute of a hole that was read without the site whose folder it lies in."""
+    files = sharing.shared_files(folder.resolve().parent)
+    return {"site_not_used": ", ".join(files)} if files else {}
 
 
 def _refuse_a_site(folder: Path) -> None:
@@ -150,7 +156,10 @@ def hole_of_site(
     mapped, corrections = _mapping_of_exports(folder)
     tables = [f"{name}.csv" for name in present]
     sources = [FILE, *mapped, *tables, *recorded, *logged, *shown]
-    if site is not None:
+    if site is None:
+        # Without its site such a hole would be reduced by defaults, which nobody would notice.
+        tree.attrs |= _site_not_used(folder)
+    else:
         # Paths from the folder of the hole, so that they are found from there like all others.
         up = os.path.relpath(site, folder).replace(os.sep, "/")
         sources += [f"{up}/{file}" for file in shared.files]

@@ -28,6 +28,7 @@ __all__ = [
     "inherit",
     "join",
     "read_shared",
+    "shared_files",
     "taken_from_site",
 ]
 
@@ -72,6 +73,17 @@ def hole_folders(folder: Path) -> list[Path]:
         for path in sorted(folder.iterdir())
         if path.is_dir() and ((path / settings.FILE).is_file() or (path / "cores.csv").is_file())
     ]
+
+
+def shared_files(folder: Path) -> list[str]:
+    """Files of a folder that would change the numbers of a hole below it, if it is a site."""
+    if not (folder / SITE_FILE).is_file():
+        return []
+    given, faults = _settings(folder)
+    found = [SITE_FILE] if faults or set(given) - {"site"} else []
+    found += ["recipe.toml"] if (folder / "recipe.toml").is_file() else []
+    found += [f"standards/{path.name}" for path in sorted((folder / "standards").glob("*.csv"))]
+    return found
 
 
 def read_shared(folder: Path) -> tuple[Shared, list[Problem]]:
