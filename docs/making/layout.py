@@ -48,7 +48,8 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "conventions", "hole_folder", "reduced_hole", "recipe", "generated/recipe_keys",
+            "conventions", "hole_folder", "checks_at_read", "reduced_hole", "recipe",
+            "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
             "generated/thresholds", "formulas",
             "generated/formula_index", "generated/check_values", "generated/reference_readme",
