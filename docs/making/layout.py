@@ -48,7 +48,8 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "conventions", "hole_folder", "checks_at_read", "import_mapping", "reduced_hole", "recipe",
+            "conventions", "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
+            "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
             "generated/thresholds", "formulas",

@@ -77,8 +77,8 @@ ELSEWHERE = {
     "above_elastic_bounds": "velocity: faster than any mixture of its grains and water",
     "extrapolated": "products: beyond the last measurement",
     "tests_failed": "scan: the tests of the series could not be made; the summary has the error",
-    "likely_slip": "reading: a slip in a table, such as a length mistyped or a unit mistaken, changes "
-    "the depth or the value; the findings name it",
+    "likely_slip": "reading: a slip in a table, such as a length mistyped or a unit mistaken, "
+    "changes the depth or the value; the findings name it",
     "few_independent_readings": "fits, ties: the readings repeat each other; distrust their errors",
     "likely_slip": "reading: the value is probably a writing or typing error",
     "exact_copy": "reading: the row equals an earlier row in every column; kept and not used",

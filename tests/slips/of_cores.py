@@ -22,6 +22,7 @@ from tests.slips.planting import (
     holes_named,
     plus,
     put,
+    rows_swapped,
     stuck,
     supplied,
     text,
@@ -186,6 +187,22 @@ OF_CORES: tuple[Slip, ...] = (
         "96.1 mm",
         "mistyped",
         (GAMMA, PWAVE),
+    ),
+    Slip(
+        "a section of 1.50 m written 1.60",
+        put("sections", "length [m]", 1.6, core="3", section="2"),
+        "section lengths",
+        "with 1.5 m the sections would add up",
+        "1.50 m written as 1.60",
+        SCANS,
+    ),
+    Slip(
+        "sections listed out of order",
+        rows_swapped("sections", "core", "4", 1, 2),
+        "order of sections",
+        "section '2' stands below section '3'",
+        "out of order",
+        SCANS,
     ),
     # Places and times of readings.
     Slip(

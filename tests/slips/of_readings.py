@@ -15,6 +15,7 @@ from tests.slips.planting import (
     plus,
     put,
     setting,
+    swap,
     text,
     times,
 )
@@ -161,7 +162,37 @@ OF_READINGS: tuple[Slip, ...] = (
         "times its value",
         "1e-6 beside 1e-5",
     ),
+    Slip(
+        "thickness and travel time exchanged",
+        swap(PWAVE, "thickness [mm]", "travel_time [us]"),
+        "thickness",
+        "mm, and the liner is 71.2 mm",
+        "columns are exchanged",
+        (PWAVE,),
+    ),
+    Slip(
+        "a wall of the liner with a shifted point",
+        setting("liner", "wall", "0.26 mm"),
+        "thickness",
+        "the liner is 66.52 mm",
+        "bore and wall are wrong",
+        (PWAVE,),
+    ),
     # Standards and settings.
+    Slip(
+        "a reference time in the wrong year",
+        setting("gamma", "reference_time", "2013-05-01T00:00:00Z"),
+        "decay of the source",
+        "years before the standards",
+        "a year is mistyped",
+    ),
+    Slip(
+        "a half-life in days",
+        setting("gamma", "half_life", "30.05 day"),
+        "decay of the source",
+        "half_life is 0.08227 yr",
+        "days",
+    ),
     Slip(
         "aluminium in cm under mm",
         times("standards/gamma", "aluminium_thickness [mm]", 0.1),

@@ -219,6 +219,21 @@ def units_row(table: str, **units: str) -> Callable[[Tables, Settings], None]:
     return plant
 
 
+def rows_swapped(
+    table: str, key: str, value: str, first: int, second: int
+) -> Callable[[Tables, Settings], None]:
+    """Exchange two rows among those with one key."""
+
+    def plant(tables: Tables, settings: Settings) -> None:
+        frame = tables[table]
+        rows = np.flatnonzero(rows_of(frame, {key: value}))
+        order = np.arange(len(frame))
+        order[[rows[first], rows[second]]] = order[[rows[second], rows[first]]]
+        tables[table] = frame.iloc[order].reset_index(drop=True)
+
+    return plant
+
+
 def grouped(value: float) -> str:
     """A number in groups of three digits."""
     return f"{value:,.0f}"

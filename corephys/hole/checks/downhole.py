@@ -28,6 +28,9 @@ _SHORT = thresholds.value("slip_shortest_record")  # s
 _DIFFERENCE = thresholds.value("slip_bottom_water_difference")  # K
 _GRADIENT = thresholds.value("slip_gradient")  # K/m
 _GRADIENT_DEPTH = thresholds.value("slip_gradient_depth")  # m
+_ERRORS = thresholds.value("slip_station_errors")
+_RANGE = thresholds.value("slip_station_range")
+_DEPTH_RATIO = thresholds.value("slip_depth_ratio")
 _TOOL = thresholds.value("slip_tool_ratio")
 _SLOW = thresholds.value("slip_slowest_interval")  # km/s
 _FAST = thresholds.value("slip_fastest_interval")  # km/s
@@ -234,15 +237,19 @@ def _record_temperatures(tables: Tables) -> Iterator[Finding]:
     bottom = setting if math.isfinite(setting) else 0.0
     place = dict(zip(stations["station"].tolist(), range(depth.size), strict=True))
     steep = []
+    last: dict[int, float] = {}
     for word, rows in _by_station(tables).items():
         row = place.get(word, -1)
-        if row < 0 or not depth[row] >= _GRADIENT_DEPTH:
-            continue
         # The end of a record is nearest to the temperature of the formation.
         late = median(warm[rows[-max(1, rows.size // 5) :]])
+        if row >= 0 and math.isfinite(late) and np.isfinite(depth[row]):
+            last[row] = late
+        if row < 0 or not depth[row] >= _GRADIENT_DEPTH:
+            continue
         if abs(late - bottom) > _GRADIENT * depth[row] + _DIFFERENCE:
             steep.append((row, late))
     if not steep:
+        yield from _off_the_line(tables, depth, last)
         return
     row, late = steep[0]
     gradient = (late - bottom) / float(depth[row])
@@ -258,6 +265,86 @@ def _record_temperatures(tables: Tables) -> Iterator[Finding]:
         count=len(steep),
         moves={"downhole/stations": np.array([one[0] for one in steep])},
     )
+
+
+def _off_the_line(
+    tables: Tables, depth: np.ndarray, last: Mapping[int, float]
+) -> Iterator[Finding]:
+    """A station whose depth and temperature lie far from the line of the others."""
+    rows = np.array(sorted(last), dtype=int)
+    if rows.size < _LEAST:
+        return
+    z, warm = depth[rows], np.array([last[row] for row in rows.tolist()])
+    first, second = np.triu_indices(rows.size, 1)
+    apart = np.abs(z[second] - z[first]) > 0
+    if not apart.any():
+        return
+    # The median of all slopes is not moved by one station.
+    slope = median((warm[second] - warm[first])[apart] / (z[second] - z[first])[apart])
+    level = median(warm - slope * z)
+    residual = warm - slope * z - level
+    scatter = 1.4826 * median(np.abs(residual))
+    limit = max(_ERRORS * scatter, _RANGE * float(np.ptp(warm)))
+    wrong = np.flatnonzero(np.abs(residual) > limit)
+    if not wrong.size or wrong.size > 0.25 * rows.size or slope == 0:
+        return
+    k = int(wrong[0])
+    stations = tables.columns["downhole/stations"]
+    row = int(rows[k])
+    fits = (warm[k] - level) / slope
+    yield Finding(
+        "recorded temperatures",
+        stations.file,
+        f"the station {stations['station'][row]!r} at {z[k]:g} m ends at {warm[k]:.4g} degC, and "
+        f"the line of the other stations has this temperature at {fits:.4g} m"
+        f"{more(wrong.size, 'station')}",
+        "the depth is mistyped, or the record belongs to another station",
+        "Correct the depth of the station, or the name of its record",
+        f"{z[k]:g} m",
+        row=stations.line(row),
+        count=int(wrong.size),
+        moves={"downhole/stations": rows[wrong]},
+    )
+
+
+def _depths_below(tables: Tables) -> Iterator[Finding]:
+    """Tables by depth that lie below the hole."""
+    hole, water = tables.hole_bottom, tables.water_depth
+    if not hole > 0:
+        return
+    for name, table in tables.columns.items():
+        where = tables.positions.get(name)
+        if where is None or where.code is not None:
+            continue
+        known = np.flatnonzero(np.isfinite(where.depth))
+        depth = where.depth[known]
+        limit = hole * (1.0 + _STATION_SHARE) + _STATION
+        level = median(depth)
+        if depth.size < 3 or not level > _DEPTH_RATIO * hole or not level > limit:
+            continue
+        below = depth - water
+        slip = "depth below the sea surface in place of the seafloor"
+        if not (water > 0 and below.min() > -_STATION and below.max() <= limit):
+            slip = factor_in_words(
+                float(depth.max()),
+                0.0,
+                limit,
+                ((0.3048, "feet under m"), (0.1, "dm under m"), (0.01, "cm under m")),
+                "depths of another hole, or from another datum",
+            )
+        row = int(known[0])
+        yield Finding(
+            "depths below the hole",
+            table.file,
+            f"half of the depths are {level:.5g} m or more, and the deepest core ends at "
+            f"{hole:g} m",
+            slip,
+            "Write depths below the seafloor in m",
+            f"{level:.5g} m",
+            row=table.line(row),
+            count=int(known.size),
+            moves={name: known},
+        )
 
 
 def _tools(tables: Tables) -> Iterator[Finding]:
@@ -570,9 +657,21 @@ CHECKS = (
     ),
     Check(
         "recorded temperatures",
-        "records of bottom water with the setting; ends of records with a gradient",
-        ("slip_bottom_water_difference", "slip_gradient", "slip_gradient_depth"),
+        "records of bottom water with the setting; ends of records with a gradient and others",
+        (
+            "slip_bottom_water_difference",
+            "slip_gradient",
+            "slip_gradient_depth",
+            "slip_station_errors",
+            "slip_station_range",
+        ),
         _record_temperatures,
+    ),
+    Check(
+        "depths below the hole",
+        "depths of tables by depth with the deepest core",
+        ("slip_depth_ratio", "slip_station_depth", "slip_station_share"),
+        _depths_below,
     ),
     Check(
         "tools",

@@ -159,6 +159,10 @@ class Sections:
         count = np.add.reduceat(known.astype(float), self.start)
         return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
 
+    def count(self, those: np.ndarray) -> np.ndarray:
+        """Number of rows of each section with a property."""
+        return np.asarray(np.add.reduceat(those[self.order].astype(np.int64), self.start))
+
     def greatest(self, values: np.ndarray) -> np.ndarray:
         """Greatest number of each section; NaN where there is none."""
         return np.fmax.reduceat(values[self.order], self.start)

@@ -12,6 +12,9 @@ from corephys.hole.checks.finding import Check, Finding, Tables, median, more
 __all__ = ["CHECKS"]
 
 _SUM = thresholds.value("slip_section_sum")  # m
+_SUM_LEAST = thresholds.value("slip_section_sum_least")  # m
+_SUM_ERRORS = thresholds.value("slip_section_sum_errors")
+_SUM_CORES = thresholds.count("slip_section_cores")
 _CLOSES = thresholds.value("slip_section_closes")  # m
 _LONGEST_ADVANCE = thresholds.value("slip_longest_advance")  # m
 _ADVANCE_RATIO = thresholds.value("slip_advance_ratio")
@@ -36,17 +39,35 @@ def _section_sums(tables: Tables) -> Iterator[Finding]:
     cores = recovered.size
     total = np.bincount(layout.core_of, weights=layout.length, minlength=cores)
     held = np.bincount(layout.core_of, minlength=cores) > 0
-    apart = np.flatnonzero(held & (np.abs(total - recovered) > _SUM) & (recovered > 0))
+    held &= recovered > 0
+    usual, limit = _agreement((total - recovered)[held])
+    difference = np.abs(total - recovered)
+    # A hole whose cores all differ by the same has lost gas, or does not list its catchers.
+    odd = np.minimum(difference, np.abs(total - recovered - usual)) > limit
+    apart = np.flatnonzero(held & (odd | (difference > _SUM)))
     by_slip: dict[str, list[tuple[int, int, float]]] = {}
     for core in apart.tolist():
-        code, meant = _one_length(tables, core, float(recovered[core] - total[core]))
+        code, meant = _one_length(tables, core, float(recovered[core] - total[core]), limit)
         slip = _slip_of_lengths(total[core] / recovered[core], code, total[core] < recovered[core])
         by_slip.setdefault(slip, []).append((core, code, meant))
     for slip, found in by_slip.items():
         yield _sum_finding(tables, slip, found, total, recovered)
 
 
-def _one_length(tables: Tables, core: int, lacking: float) -> tuple[int, float]:
+def _agreement(difference: np.ndarray) -> tuple[float, float]:
+    """Usual difference of sections and recovered length, and departure that is a slip [m].
+
+    Where the cores of a hole agree to a centimetre, a decimetre is a slip; where catchers are not
+    listed or gas escapes, it is none.
+    """
+    if difference.size < _SUM_CORES:
+        return 0.0, _SUM
+    usual = median(difference)
+    scatter = 1.4826 * median(np.abs(difference - usual))
+    return usual, float(np.clip(_SUM_ERRORS * scatter, _SUM_LEAST, _SUM))
+
+
+def _one_length(tables: Tables, core: int, lacking: float, limit: float) -> tuple[int, float]:
     """The section whose usual, or hundredfold smaller, length closes the sum; -1 without one.
 
     The usual length of the hole is the most frequent one of its sections.
@@ -63,7 +84,7 @@ def _one_length(tables: Tables, core: int, lacking: float) -> tuple[int, float]:
         for meant in (usual, written / 10.0, written / 100.0, written / 1000.0):
             left = abs(written + lacking - meant)
             # A correction of a centimetre or two explains nothing.
-            if left <= _CLOSES and abs(meant - written) > _SUM:
+            if left <= _CLOSES and abs(meant - written) > limit - _CLOSES:
                 candidates.append((left, code, meant))
     if not candidates or len({code for _, code, _ in candidates}) > 1:
         return -1, float("nan")
@@ -145,6 +166,44 @@ def _moved_by_length(tables: Tables, core: int, code: int, short: bool) -> dict[
         return tables.rows_of_core(core)
     first = codes[np.argmin(layout.above[codes])]
     return {} if short else tables.rows_below(int(first))
+
+
+def _order_of_sections(tables: Tables) -> Iterator[Finding]:
+    """Numbered sections of a core that are not listed from the top down."""
+    layout, sections = tables.layout, tables.get("sections")
+    if layout is None or sections is None:
+        return
+    name = sections["section"]
+    kind = sections["kind"] if "kind" in sections else np.full(name.size, "section", dtype=object)
+    number = np.array([float(n) if n.isdigit() else np.nan for n in name.tolist()])
+    number[kind == "catcher"] = np.nan
+    order = np.argsort(layout.core_of, kind="stable")
+    order = order[np.isfinite(number[order])]
+    core = layout.core_of[order]
+    back = (np.diff(number[order]) < 0) & (core[1:] == core[:-1])
+    cores = np.unique(core[1:][back])
+    # Where most cores are listed upward, the names count upward.
+    if not cores.size or cores.size > 0.5 * np.unique(core).size:
+        return
+    first = int(np.flatnonzero(back)[0])
+    upper, lower = int(order[first]), int(order[first + 1])
+    moves: dict[str, np.ndarray] = {}
+    for one in cores.tolist():
+        for table, part in tables.rows_of_core(one).items():
+            moves[table] = np.union1d(moves.get(table, part), part)
+    yield Finding(
+        "order of sections",
+        sections.file,
+        f"section {name[lower]!r} stands below section {name[upper]!r}"
+        f"{more(cores.size, 'core')}, and sections are laid end to end in the order of the table",
+        "rows are out of order, or sections are exchanged",
+        "List the sections of each core from the top down",
+        f"section {name[lower]}",
+        *tables.key(lower),
+        tables.line("sections", lower),
+        cores.size,
+        moves,
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -485,8 +544,20 @@ CHECKS = (
     Check(
         "section lengths",
         "sum of the section lengths of a core with what was recovered",
-        ("slip_section_sum", "slip_section_closes"),
+        (
+            "slip_section_sum",
+            "slip_section_sum_least",
+            "slip_section_sum_errors",
+            "slip_section_cores",
+            "slip_section_closes",
+        ),
         _section_sums,
+    ),
+    Check(
+        "order of sections",
+        "numbers of the sections of a core with the order of the table",
+        (),
+        _order_of_sections,
     ),
     Check(
         "recovered against advance",

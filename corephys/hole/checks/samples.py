@@ -30,6 +30,7 @@ _POSSIBLE = thresholds.value("slip_possible_times")
 _THIN, _THICK = thresholds.value("slip_thinnest_needle"), thresholds.value("slip_thickest_needle")
 _SLOW, _FAST = thresholds.value("slip_slowest_sample"), thresholds.value("slip_fastest_sample")
 _WEAK, _STRONG = thresholds.value("slip_weakest"), thresholds.value("slip_strongest")  # kPa
+_SHARPEST = thresholds.value("slip_sharpest_cone")  # degree
 _ROCK = thresholds.value("slip_strongest_rock")  # kPa
 _LIGHT_CONE = thresholds.value("slip_lightest_cone")  # g
 _HEAVY_CONE = thresholds.value("slip_heaviest_cone")  # g
@@ -363,8 +364,24 @@ def _sample_velocities(tables: Tables) -> Iterator[Finding]:
     )
 
 
-def _rough_strengths(tables: Tables, method: str) -> tuple[np.ndarray, str, str]:
-    """Strength [kPa] roughly, by method, with its governing column and usual slips."""
+# Column that governs the strength of each method, and slips that make it too low and too high.
+_GOVERNS = {
+    "vane": (
+        "torque",
+        "kN m under N m, or a torque that was not recorded",
+        "N mm under N m, or cm under mm",
+    ),
+    "fall_cone": ("penetration", "kg under g, or um under mm", "mg under g, or cm under mm"),
+    "other": (
+        "axial_load",
+        "kN under N, or a load that was not recorded",
+        "mN under N, or cm under mm",
+    ),
+}
+
+
+def _rough_strengths(tables: Tables, method: str) -> np.ndarray:
+    """Strength [kPa] by method, roughly: the factor of a cone or a penetrometer is left out."""
     name = "samples/strength"
 
     def held(header: str) -> np.ndarray:
@@ -374,14 +391,12 @@ def _rough_strengths(tables: Tables, method: str) -> tuple[np.ndarray, str, str]
     with np.errstate(invalid="ignore", divide="ignore"):
         if method == "vane":  # torque over the surface of the cylinder; N m and mm to kPa
             d, h = held("diameter"), held("height")
-            area = np.pi * d**2 * (h / 2.0 + d / 6.0)  # mm^3
-            return 1e6 * held("torque") / area, "torque", "N mm under N m, or cm under mm"
+            surface = np.pi * d**2 * (h / 2.0 + d / 6.0)  # mm^3
+            return np.asarray(1e6 * held("torque") / surface)
         if method == "fall_cone":  # g, mm to kPa: m g / d^2
-            rough = held("cone_mass") * _GRAVITY / held("penetration") ** 2
-            return rough, "penetration", "kg under g, or cm under mm"
+            return np.asarray(held("cone_mass") * _GRAVITY / held("penetration") ** 2)
         # Half of the load over the area; N and mm to kPa.
-        rough = 0.5e3 * held("axial_load") / (np.pi / 4.0 * held("diameter") ** 2)
-        return rough, "axial_load", "kN under N, or cm under mm"
+        return np.asarray(0.5e3 * held("axial_load") / (np.pi / 4.0 * held("diameter") ** 2))
 
 
 def _strengths(tables: Tables) -> Iterator[Finding]:
@@ -391,12 +406,12 @@ def _strengths(tables: Tables) -> Iterator[Finding]:
     if method is None:
         return
     for word in dict.fromkeys(method.tolist()):
-        rough, header, slips = _rough_strengths(tables, word)
-        rough = np.where(method == word, rough, np.nan)
+        rough = np.where(method == word, _rough_strengths(tables, word), np.nan)
         level = median(rough)
         most = _ROCK if word == "unconfined" else _STRONG
         if not math.isfinite(level) or _WEAK <= level <= most:
             continue
+        header, low, high = _GOVERNS.get(word, _GOVERNS["other"])
         values = tables.number(name, header)
         shown = float("nan") if values is None else median(values[method == word])
         unit = str(tables.columns[name].units.get(header, ""))
@@ -407,15 +422,27 @@ def _strengths(tables: Tables) -> Iterator[Finding]:
             np.flatnonzero(np.isfinite(rough)),
             f"{header} of half of the tests of {word.replace('_', ' ')} is {shown:.4g} {unit}, "
             f"which makes about {level:.3g} kPa",
-            slips,
+            low if level < _WEAK else high,
             "Write the units of the file in the headers, such as 'torque [N mm]'",
             f"{shown:.4g} {unit}",
         )
 
 
 def _cones(tables: Tables) -> Iterator[Finding]:
-    """Masses of fall cones in another unit."""
+    """Angles and masses of fall cones in another unit."""
     name = "samples/strength"
+    angle = tables.number(name, "cone_angle")
+    if angle is not None and median(angle) < _SHARPEST:
+        yield _finding(
+            tables,
+            "strength",
+            name,
+            np.flatnonzero(np.isfinite(angle)),
+            f"the angle of the cone is {median(angle):.4g} degree",
+            "radians under degrees",
+            "Write the unit of the file in the header, such as 'cone_angle [rad]'",
+            f"{median(angle):.4g} degree",
+        )
     mass = tables.number(name, "cone_mass")
     level = float("nan") if mass is None else median(mass)
     if mass is None or not math.isfinite(level) or _LIGHT_CONE <= level <= _HEAVY_CONE:
@@ -628,8 +655,8 @@ CHECKS = (
     ),
     Check(
         "strength",
-        "mass of the fall cone with those in use",
-        ("slip_lightest_cone", "slip_heaviest_cone"),
+        "mass and angle of the fall cone with those in use",
+        ("slip_lightest_cone", "slip_heaviest_cone", "slip_sharpest_cone"),
         _cones,
     ),
     Check(

@@ -23,6 +23,7 @@ _SLOWEST = thresholds.value("slip_slowest_apparent")  # km/s
 _FASTEST = thresholds.value("slip_fastest_apparent")  # km/s
 _THIN = thresholds.value("slip_thickness_share")
 _THICK = thresholds.value("slip_thickness_times")
+_ABOVE_LINER = thresholds.value("slip_thickness_above")
 _RESPONSE = thresholds.value("slip_response_ratio")
 _SUSCEPTIBLE = thresholds.value("slip_susceptibility")
 _COUNTERS = ("gamma", "natural_gamma")
@@ -30,28 +31,34 @@ _COUNTERS = ("gamma", "natural_gamma")
 _SI = {"1e-5 SI": 1e-5, "SI": 1.0, "1e-6 cgs": 4e-6 * math.pi, "cgs": 4.0 * math.pi}
 
 # --------------------------------------------------------------------------------------------------
-# Rows of a table whose level is off, by section where the table has sections.
+# Rows of a table that are off, by section where the table has sections.
 
 
 def _off(
     tables: Tables, name: str, values: np.ndarray, low: float, high: float
 ) -> tuple[np.ndarray, int, float, str, str]:
-    """Rows of sections whose mean lies outside a range, their number, first mean and place."""
+    """Rows outside a range in sections that are mostly outside.
+
+    Returns the rows, the number of sections, the median of the first one, and its place. One odd
+    reading does not make a section; the range of its quantity judges it.
+    """
     groups = tables.sections(name)
     judged = np.zeros(0, dtype=bool) if groups is None else groups.size >= _LEAST
+    with np.errstate(invalid="ignore"):
+        outside = (values < low) | (values > high)
     if groups is None or not judged.any():
         level = median(values)
         wrong = level < low or level > high
-        rows = np.flatnonzero(np.isfinite(values)) if wrong else np.zeros(0, dtype=int)
+        rows = np.flatnonzero(outside) if wrong else np.zeros(0, dtype=int)
         return rows, int(wrong), level, "", ""
-    mean = groups.mean(values)
-    with np.errstate(invalid="ignore"):
-        those = np.flatnonzero(judged & ((mean < low) | (mean > high)))
+    count = groups.count(outside)
+    those = np.flatnonzero(judged & (count > 0.5 * groups.count(np.isfinite(values))))
     if not those.size:
         return np.zeros(0, dtype=int), 0, float("nan"), "", ""
     rows = np.concatenate([groups.rows(int(group)) for group in those])
     core, section = tables.key(int(groups.code[those[0]]))
-    return rows, int(those.size), float(mean[those[0]]), core, section
+    level = median(values[groups.rows(int(those[0]))])
+    return rows[outside[rows]], int(those.size), level, core, section
 
 
 def of_kinds(tables: Tables, name: str, *kinds: str) -> np.ndarray:
@@ -342,16 +349,20 @@ def _thickness(tables: Tables) -> Iterator[Finding]:
         return
     full = _full_liner(tables)
     level = median(thick[full]) if full.any() else float("nan")
-    # Nearer to the bore than to the outside; the walls must be thick enough to tell.
-    if split or not wall > 0 or not level < outer - wall or not level > 0.7 * outer:
-        return
     rows = np.flatnonzero(full & np.isfinite(thick))
+    bore = outer - 2.0 * wall
+    # Nearer to the bore than to the outside; the walls must be thick enough to tell.
+    if split or not wall > 0 or outer - wall <= level <= _ABOVE_LINER * outer or not level > 0:
+        return
+    slip = "the thickness is mistyped, or columns are exchanged, or bore and wall are wrong"
+    if abs(level - bore) < wall:
+        slip = "the walls of the liner were left out of the thickness, or taken off already"
     yield Finding(
         "thickness",
         tables.file("scan/pwave"),
-        f"half of the thicknesses are {level:.4g} mm or less, and the liner is {outer:.4g} mm wide "
-        f"outside and {outer - 2 * wall:.4g} mm inside",
-        "the walls of the liner were left out of the thickness, or taken off already",
+        f"half of the thicknesses are near {level:.4g} mm, and the liner is {outer:.4g} mm wide "
+        f"outside and {bore:.4g} mm inside",
+        slip,
         "Write the thickness outside the liner, or correct bore and wall under [liner]",
         f"{level:.4g} mm",
         row=tables.line("scan/pwave", int(rows[0])),
@@ -566,7 +577,7 @@ CHECKS = (
     Check(
         "thickness",
         "thickness with the outer diameter of the liner, and with its bore",
-        ("slip_thickness_share", "slip_thickness_times"),
+        ("slip_thickness_share", "slip_thickness_times", "slip_thickness_above"),
         _thickness,
     ),
     Check(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+
+import pandas as pd
 
 from corephys.ground import thresholds
 from corephys.hole.checks.finding import (
@@ -32,6 +34,9 @@ _SLOW_LINER = thresholds.value("slip_slowest_liner")  # m/s
 _FAST_LINER = thresholds.value("fastest_setting")  # m/s
 _WALL = thresholds.value("slip_thickest_wall")
 _WIDE, _NARROW = thresholds.value("slip_widest_bore"), thresholds.value("slip_narrowest_bore")
+_REFERENCE = thresholds.value("slip_reference_years")  # yr
+_SHORT_LIFE = thresholds.value("slip_shortest_half_life")  # yr
+_LONG_LIFE = thresholds.value("slip_longest_half_life")  # yr
 _FILE = "hole.toml"
 
 
@@ -164,7 +169,47 @@ def _liner(tables: Tables) -> Iterator[Finding]:
         )
 
 
+def _source(tables: Tables) -> Iterator[Finding]:
+    """A half-life of no gamma source, or a reference time far from its standards."""
+    half_life = tables.setting("gamma", "half_life", "yr")
+    if math.isfinite(half_life) and not _SHORT_LIFE <= half_life <= _LONG_LIFE:
+        yield Finding(
+            "decay of the source",
+            _FILE,
+            f"[gamma] half_life is {half_life:.4g} yr",
+            "days, seconds or another unit in place of years",
+            "Write half_life with its unit, such as '30.05 yr'",
+            f"{half_life:.4g} yr",
+        )
+    given = tables.settings.get("gamma")
+    stamp = given.get("reference_time") if isinstance(given, Mapping) else None
+    times = tables.times("standards/gamma")
+    if stamp is None or times is None:
+        return
+    reference = pd.to_datetime(str(stamp), utc=True, errors="coerce")
+    if pd.isna(reference):
+        return  # the recipe refuses it with its own words
+    years = (median(times) - reference.timestamp()) / (365.25 * 86400.0)
+    if abs(years) <= _REFERENCE:
+        return
+    yield Finding(
+        "decay of the source",
+        _FILE,
+        f"[gamma] reference_time is {stamp}, {abs(years):.3g} years "
+        f"{'before' if years > 0 else 'after'} the standards",
+        "a year is mistyped, here or in the times of the standards",
+        "Correct reference_time, from which the decay of the source is counted",
+        str(stamp),
+    )
+
+
 CHECKS = (
+    Check(
+        "decay of the source",
+        "half-life with those of gamma sources, reference time with the times of the standards",
+        ("slip_shortest_half_life", "slip_longest_half_life", "slip_reference_years"),
+        _source,
+    ),
     Check(
         "water depth",
         "water depth with the sea, and with cold bottom water at low latitude",
