@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,6 +29,7 @@ from corephys.hole.reading import shared as sharing
 from corephys.hole.reading.columns import Columns, read_columns
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import HoleError, Problem, nearest
+from corephys.hole.reading.imported import mapping_attributes
 from corephys.hole.reading.settings import FILE, check, parse, to_json
 from corephys.hole.reading.shared import Shared
 from corephys.hole.reading.tables import FLAGGED_ELSEWHERE, TABLES
@@ -67,10 +67,10 @@ def read_hole(
         ``<column>_flag`` and ``<column>_reason`` as well. Attributes of a table: ``bad_cells``,
         JSON of [row, column, text] of unreadable cells; ``duplicate_rows``; and, if it has any,
         ``exact_copies``, JSON of [row, row that it copies]. LAS files are kept byte by byte, one
-        node a file. Attributes of the root: title, settings, findings, input_sha256, source_files,
-        and import_corrections (JSON) where the mapping of foreign exports corrects something.
+        node a file. Attributes of the root: title, settings, findings, input_sha256, source_files.
         Findings are contradictions between the tables, see :func:`corephys.quality.findings`.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
+        If ``import.toml`` corrects exports, the root has ``import_corrections`` (JSON).
 
     Raises
     ------
@@ -153,9 +153,8 @@ def hole_of_site(
     recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
     shown = pictures.present(tree)
-    mapped, corrections = _mapping_of_exports(folder)
     tables = [f"{name}.csv" for name in present]
-    sources = [FILE, *mapped, *tables, *recorded, *logged, *shown]
+    sources = [FILE, *tables, *recorded, *logged, *shown]
     if site is None:
         # Without its site such a hole would be reduced by defaults, which nobody would notice.
         tree.attrs |= _site_not_used(folder)
@@ -167,8 +166,7 @@ def hole_of_site(
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
-    if corrections:
-        tree.attrs["import_corrections"] = json.dumps(corrections, default=str, ensure_ascii=False)
+    tree.attrs |= mapping_attributes(folder, tree.attrs)
     return tree
 
 
@@ -215,25 +213,6 @@ def hole_from_tables(
     tree.attrs["source_files"] = json.dumps(list(cells))
     tree.attrs["files_not_read"] = "[]"
     return tree
-
-
-_MAPPING = "import.toml"  # how foreign exports became the tables; see corephys.importing
-
-
-def _mapping_of_exports(folder: Path) -> tuple[list[str], list[Any]]:
-    """The mapping of foreign exports, if there is one, and the corrections that it makes.
-
-    The tables are what is read: a mapping with a fault stops the next import and no reduction.
-    """
-    path = folder / _MAPPING
-    if not path.is_file():
-        return [], []
-    try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        return [_MAPPING], []
-    corrections = given.get("correct", [])
-    return [_MAPPING], corrections if isinstance(corrections, list) else []
 
 
 def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Problem]]:
