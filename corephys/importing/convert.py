@@ -625,6 +625,8 @@ class _Conversion:
         found: list[tuple[int, str]] = []
         taken = ~chosen
         by_depth = table.positioned and "depth" in columns
+        spans = {"core", "from", "top"} <= table.by_name.keys()  # intervals by depth or section
+        by_depth = by_depth or (spans and "top" in columns)
 
         def refuse(bad: np.ndarray, reason: Callable[[str], str], column: Coded) -> None:
             nonlocal taken
@@ -637,7 +639,7 @@ class _Conversion:
                 continue
             cells = columns[column.name]
             name = column.name
-            place = table.positioned and name in ("core", "section")
+            place = (table.positioned or spans) and name in ("core", "section")
             if column.need == "key" and not (place and by_depth):
                 empty = cells.where(lambda text: not text)
                 refuse(empty, lambda text, name=name: f"{name} is empty", cells)

@@ -743,6 +743,8 @@ class _Reader:
                 "depth" in names or {"core", "section", "offset"} <= names
             )
             wide = table.supplied and any(n in TERMS and n not in table.by_name for n in names)
+            if {"top", "bottom"} <= names and {"from", "to"} <= table.by_name.keys():
+                names |= {"core", "section", "from", "to"}  # intervals by depth
             for column in table.columns:
                 place = table.positioned and column.name in ("core", "section", "offset")
                 long = wide and column.name in ("quantity", "value", "unit")

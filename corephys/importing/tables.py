@@ -38,9 +38,10 @@ def key_columns(table: Table, names: list[str]) -> list[str]:
     if table.positioned:
         place = "offset" if "offset" in names else "depth"
         return [place, *(key for key in table.keys if key in names)]
-    if of_intervals(table):
-        return ["core", "section", "from", "to"]
     keys = [c.name for c in table.columns if c.need == "key"]
+    if of_intervals(table):
+        place = ["from", "to"] if {"from", "to"} <= set(names) else ["top", "bottom"]
+        return [*(key for key in keys if key in names), *(n for n in place if n in names)]
     if table.name == "downhole/formation_temperature":
         keys.append("time")
     return keys if all(key in names for key in keys) else []

@@ -79,13 +79,11 @@ def read_hole(
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
-    mapped, corrections = _mapping_of_exports(folder)
-    sources = [FILE, *mapped, *(f"{name}.csv" for name in present), *recorded, *logged]
+    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
-    if corrections:
-        tree.attrs["import_corrections"] = json.dumps(corrections, default=str, ensure_ascii=False)
+    tree.attrs |= _mapping_of_exports(folder, tree.attrs)
     return tree
 
 
@@ -137,20 +135,27 @@ def hole_from_tables(
 _MAPPING = "import.toml"  # how foreign exports became the tables; see corephys.importing
 
 
-def _mapping_of_exports(folder: Path) -> tuple[list[str], list[Any]]:
-    """The mapping of foreign exports, if there is one, and the corrections that it makes.
+def _mapping_of_exports(folder: Path, attributes: Mapping[str, Any]) -> dict[str, str]:
+    """Attributes of the root with the mapping of foreign exports, if there is one.
 
     The tables are what is read: a mapping with a fault stops the next import and no reduction.
     """
     path = folder / _MAPPING
     if not path.is_file():
-        return [], []
+        return {}
+    digests = {**json.loads(attributes["input_sha256"]), _MAPPING: provenance.digest(path)}
+    sources = [*json.loads(attributes["source_files"]), _MAPPING]
+    found = {
+        "input_sha256": json.dumps(dict(sorted(digests.items()))),
+        "source_files": json.dumps(sources),
+    }
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
+        corrections = tomllib.loads(path.read_text(encoding="utf-8")).get("correct")
     except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        return [_MAPPING], []
-    corrections = given.get("correct", [])
-    return [_MAPPING], corrections if isinstance(corrections, list) else []
+        corrections = None
+    if corrections:
+        found["import_corrections"] = json.dumps(corrections, default=str, ensure_ascii=False)
+    return found
 
 
 def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Problem]]:
