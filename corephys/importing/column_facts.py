@@ -345,7 +345,8 @@ def _null_numbers(
 
     Such a number stands alone: it is the highest or the lowest, and far from all others.
     """
-    sure, maybe = [], []
+    sure: list[str] = []
+    maybe: list[str] = []
     counts = Counter(values[np.isfinite(values)].tolist())
     for code in _NULL_NUMBERS:
         if code not in counts:

@@ -386,8 +386,8 @@ class _Section:
         }
         lines = ["", "[source.parts]"]
         for column, pattern, doubt in self.place.parts:
-            said = f"   # doubt: {_plain(doubt)}" if doubt else notes.get(column, "")
-            lines.append(f"{_key(column)} = {_text(pattern)}{said}")
+            ending = f"   # doubt: {_plain(doubt)}" if doubt else notes.get(column, "")
+            lines.append(f"{_key(column)} = {_text(pattern)}{ending}")
         return lines
 
     def _shared(self) -> list[str]:
@@ -440,9 +440,9 @@ class _Section:
 
     def _table(self, table: TableDraft, mark: str) -> list[str]:
         lines = ["", f'{mark}[source.tables."{table.name}"]']
-        said = [f"# doubt: {_plain(doubt)}" for doubt in dict.fromkeys(table.doubts)]
-        said += [f"# {_plain(note)}" for note in table.notes]
-        lines += said
+        remarks = [f"# doubt: {_plain(doubt)}" for doubt in dict.fromkeys(table.doubts)]
+        remarks += [f"# {_plain(note)}" for note in table.notes]
+        lines += remarks
         for name, guess in table.guesses:
             line = self.line(name, guess)
             lines.append(line if line.startswith("#") else mark + line)

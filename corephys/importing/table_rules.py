@@ -145,6 +145,12 @@ def _first(options: Options, *targets: str) -> Guess | None:
     return next((options.best(target) for target in targets if target in options), None)
 
 
+def _middle(values: np.ndarray) -> float:
+    """Median of the numbers; NaN without any."""
+    there = values[~np.isnan(values)]
+    return float(np.median(there)) if there.size else np.nan
+
+
 def _once_a_row(guesses: Sequence[Guess | None]) -> bool:
     """Whether the cells of these columns together differ from row to row."""
     there = [guess.column.cells for guess in guesses if guess is not None]
@@ -209,7 +215,8 @@ def _of_the_hole(options: Options, place: Place) -> TableDraft | None:
     if any(target in options for target in readings):
         return None
     placed = bool(place.kind)
-    name, columns = "", ()
+    name = ""
+    columns: tuple[str, ...] = ()
     if placed and ("two_way_time" in options or "one_way_time" in options):
         name, columns = "checkshots", ("two_way_time", "one_way_time")
     elif placed and "age" in options and "magnetic_susceptibility" not in options:
@@ -235,6 +242,8 @@ def _of_the_hole(options: Options, place: Place) -> TableDraft | None:
 
 
 def _standards(options: Options, place: Place) -> TableDraft | None:
+    """Readings of standards, which have no place in a core."""
+    columns: tuple[str, ...]
     if "aluminium_thickness" in options and "counts" in options:
         name, columns = "standards/gamma", ("aluminium_thickness", "bore", "counts")
     elif place.kind or "core" in options:
@@ -332,7 +341,7 @@ def _doubt_heavy_solids(draft: TableDraft) -> None:
     of = dict(draft.guesses)
     if "wet_mass" in of and "dry_mass" in of:
         difference = of["wet_mass"].values() - of["dry_mass"].values()
-        if np.nanmedian(difference) <= 0.0:
+        if _middle(difference) <= 0.0:
             draft.doubts.append("dry masses are not below wet masses; check which is which")
 
 
@@ -394,23 +403,21 @@ def _readings(options: Options, place: Place, words: str) -> list[TableDraft]:
 
 def _counts(guess: Guess, options: Options, words: str, made: set[str]) -> list[TableDraft]:
     """The table of one column of counts: gamma attenuation or natural gamma."""
-    said = guess.column.words
-    natural = re.search(r"\b(?:natural|naturliche?|naturel\w*|total|spectral|naturlig)\b", said)
-    beam = re.search(
-        r"\b(?:attenuation|density|transmission|absorption|dichte|densite|densidad)\b", said
-    )
+    naturally = r"\b(?:natural|naturlich\w*|naturel\w*|naturlig|total|spectral)\b"
+    by_beam = r"\b(?:attenuation|density|transmission|absorption|dichte|densite|densidad|tetthet)\b"
+    natural = bool(re.search(naturally, guess.column.words))
+    beam = bool(re.search(by_beam, guess.column.words))
     if not natural and not beam and len(options.all("counts")) == 1:
-        natural = re.search(r"\b(?:natural|naturlich\w*|naturel\w*)\b", words)
-        beam = re.search(r"\b(?:attenuation|density|dichte|densite|densidad)\b", words)
+        natural, beam = bool(re.search(naturally, words)), bool(re.search(by_beam, words))
     live, real = _paired(guess, options, "live_time"), _paired(guess, options, "real_time")
     doubt = ""
-    if not natural and not beam:
+    if natural == beam:
         time = live or real
         if time is None:
             return []
         with np.errstate(divide="ignore", invalid="ignore"):
-            rate = float(np.nanmedian(guess.values() / time.values()))
-        natural, beam = (None, True) if rate > _ATTENUATION_RATE else (True, None)
+            rate = _middle(guess.values() / time.values())
+        natural = not rate > _ATTENUATION_RATE
         doubt = (
             f"{rate:g} counts a second were taken as {'natural gamma' if natural else 'a beam'}; "
             "no word states which detector counted"
