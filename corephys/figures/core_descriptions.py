@@ -349,7 +349,7 @@ def _caption(
     words = f"{', '.join(parts[:-1])} and {parts[-1]}".capitalize()
     words += f" of core {core} against depth." if core else " of the hole against depth."
     if "lithology" in columns:
-        words += " Greys and hatches follow the length of each lithology and mean nothing else."
+        words += " Greys and hatches follow the length of each lithology and have no other meaning."
     if "disturbance" in columns:
         words += " The width of the bar grows with disturbance."
     if tracks:

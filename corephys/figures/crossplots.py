@@ -153,7 +153,7 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/velocity`` [m/s] and ``/properties/density`` [g/cm^3].
     by : {"none", "coring_method", "lithology", "layer"}
-        Groups of the scan that are drawn in colours of their own; the lithology is that of
+        Groups of the scan that are drawn in separate colours; the lithology is that of
         ``description.csv``, and that of ``layers.csv`` in a hole without a description.
 
     Returns

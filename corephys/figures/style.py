@@ -62,7 +62,7 @@ METHODS = {
 }
 
 # Symbol and colour of each group of a cross-plot, the largest first; the last is for all further
-# groups together. Their lightness alone tells them apart, for every common colour vision.
+# groups together. They differ in lightness, for every common colour vision.
 GROUPS = (
     ("o", "#5FAE8F"),
     ("^", "#A8622A"),

@@ -247,7 +247,7 @@ def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
         (problem,) = problems(home, {"images.csv": f"{IMAGES}{file},01,1,0,150,scan,\n"})
         assert "is a link to a file outside the hole folder" in problem
     picture(home / "own" / "b.png")
-    (home / "c.png").symlink_to(home / "own" / "b.png")  # a link inside is none of their matter
+    (home / "c.png").symlink_to(home / "own" / "b.png")  # a link within the folder is allowed
     hole = cp.read_hole(write(home, {"images.csv": f"{IMAGES}c.png,01,1,0,150,scan,\n"}))
     assert hole["images"]["flag"].values.tolist() == [flags.GOOD]
 
