@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from corephys.hole.reading import csv, positions, recordings, structure
 from corephys.hole.reading.columns import Columns, read_columns
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import HoleError, Problem, nearest
+from corephys.hole.reading.imported import mapping_attributes
 from corephys.hole.reading.settings import FILE, check, parse, to_json
 from corephys.hole.reading.tables import FLAGGED_ELSEWHERE, TABLES
 
@@ -44,9 +44,9 @@ def read_hole(
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
         reading already shows. LAS files are kept byte by byte, one node a file. Attributes of the
-        root: title, settings, input_sha256, source_files, and import_corrections (JSON) where the
-        mapping of foreign exports corrects something.
+        root: title, settings, input_sha256, source_files.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
+        If ``import.toml`` corrects exports, the root has ``import_corrections`` (JSON).
 
     Raises
     ------
@@ -83,7 +83,7 @@ def read_hole(
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
-    tree.attrs |= _mapping_of_exports(folder, tree.attrs)
+    tree.attrs |= mapping_attributes(folder, tree.attrs)
     return tree
 
 
@@ -130,32 +130,6 @@ def hole_from_tables(
     tree.attrs["source_files"] = json.dumps(list(cells))
     tree.attrs["files_not_read"] = "[]"
     return tree
-
-
-_MAPPING = "import.toml"  # how foreign exports became the tables; see corephys.importing
-
-
-def _mapping_of_exports(folder: Path, attributes: Mapping[str, Any]) -> dict[str, str]:
-    """Attributes of the root with the mapping of foreign exports, if there is one.
-
-    The tables are what is read: a mapping with a fault stops the next import and no reduction.
-    """
-    path = folder / _MAPPING
-    if not path.is_file():
-        return {}
-    digests = {**json.loads(attributes["input_sha256"]), _MAPPING: provenance.digest(path)}
-    sources = [*json.loads(attributes["source_files"]), _MAPPING]
-    found = {
-        "input_sha256": json.dumps(dict(sorted(digests.items()))),
-        "source_files": json.dumps(sources),
-    }
-    try:
-        corrections = tomllib.loads(path.read_text(encoding="utf-8")).get("correct")
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        corrections = None
-    if corrections:
-        found["import_corrections"] = json.dumps(corrections, default=str, ensure_ascii=False)
-    return found
 
 
 def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Problem]]:
