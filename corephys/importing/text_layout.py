@@ -7,6 +7,7 @@ the lines themselves, and what two layouts explain equally well is a doubt in wo
 from __future__ import annotations
 
 import csv
+import importlib
 import io
 import re
 from collections import Counter
@@ -310,7 +311,7 @@ def _is_units_row(header: Sequence[str], below: Sequence[Sequence[str]]) -> bool
 
 def _workbook(file: Path) -> list[FoundLayout]:
     try:
-        import openpyxl
+        openpyxl = importlib.import_module("openpyxl")  # needed for workbooks alone
     except ImportError as error:
         raise ImportError(
             f"{file.name} is a workbook and needs the package openpyxl; "
@@ -380,7 +381,7 @@ def _sheet(file: Path, title: str, rows: list[list[str]]) -> FoundLayout:
 
 def _parquet(file: Path) -> FoundLayout:
     try:
-        import pyarrow.parquet as parquet
+        parquet = importlib.import_module("pyarrow.parquet")
     except ImportError as error:
         raise ImportError(
             f"{file.name} is a parquet file and needs the package pyarrow; "
