@@ -70,7 +70,8 @@ def _agreement(difference: np.ndarray) -> tuple[float, float]:
 def _one_length(tables: Tables, core: int, lacking: float, limit: float) -> tuple[int, float]:
     """The section whose usual, or hundredfold smaller, length closes the sum; -1 without one.
 
-    The usual length of the hole is the most frequent one of its sections.
+    Of sections of one length it is the upper one. The usual length of the hole is the most
+    frequent one of its sections.
     """
     layout = tables.layout
     assert layout is not None
@@ -86,8 +87,15 @@ def _one_length(tables: Tables, core: int, lacking: float, limit: float) -> tupl
             # A correction of a centimetre or two explains nothing.
             if left <= _CLOSES and abs(meant - written) > limit - _CLOSES:
                 candidates.append((left, code, meant))
-    if not candidates or len({code for _, code, _ in candidates}) > 1:
+    if not candidates:
         return -1, float("nan")
+    if len({code for _, code, _ in candidates}) > 1:
+        pairs = {(float(layout.length[code]), meant) for _, code, meant in candidates}
+        if len(pairs) > 1:
+            return -1, float("nan")
+        # Equal lengths explain the sum equally well; below the upper one all depths are in doubt.
+        upper = min((code for _, code, _ in candidates), key=lambda code: layout.above[code])
+        return int(upper), candidates[0][2]
     _, code, meant = min(candidates)
     return code, meant
 
@@ -124,9 +132,11 @@ def _sum_finding(
     if code >= 0:
         _, section = tables.key(code)
         written = float(layout.length[code])
+        alike = int(np.sum(layout.length[layout.core_of == core] == layout.length[code])) - 1
+        others = f", as {alike} more of this core," if alike else ""
         words = (
-            f"the section is {written:g} m long; with {meant:g} m the sections would add up to the "
-            f"{recovered[core]:.2f} m that were recovered, and now they are {total[core]:.2f} m"
+            f"the section is {written:g} m long{others}; with {meant:g} m the sections would add "
+            f"up to the {recovered[core]:.2f} m that were recovered, and now they are {total[core]:.2f} m"
             f"{more(len(found), 'core')}"
         )
         row, number = tables.line("sections", code), f"{written:g} m"

@@ -177,10 +177,11 @@ def _column_unit(table: Columns, name: str, wanted: str) -> list[Problem]:
     header = f"{name} [{wanted}]"
     if name not in table.units:
         held = [str(text) for text in table[name] if str(text)]
-        what = f"{name} is no column of numbers, its first cell is {held[0]!r}" if held else ""
-        return (
-            [Problem(table.file, 1, name, what, f"Write numbers under {header!r}")] if what else []
-        )
+        if not held:
+            return []
+        what = f"{name} is no column of numbers, its first cell is {held[0]!r}"
+        mend = f"Write numbers with a decimal point, and no row of units, under {header!r}"
+        return [Problem(table.file, 1, name, what, mend)]
     unit = table.units[name]
     if unit == "1" and wanted not in ("1", "%"):
         what = f"{name} has no unit"
