@@ -14,6 +14,7 @@ from corephys.numerics.polynomial import akaike_corrected
 __all__ = ["Fit", "fit", "linear"]
 
 _STEPS = 60  # maximum of Gauss-Newton steps; each gains only half a digit in flat problems
+_LONGEST = 1e-4  # relative length of a step that still belongs to the last digits
 
 
 @dataclass(frozen=True)
@@ -318,8 +319,9 @@ def _polished(
     """Last digits by Gauss-Newton steps with the better derivatives, where no bound is touched.
 
     The minimiser stops where one-sided derivatives show no way down, three digits early on flat
-    problems. A step that is not small, that makes the fit worse, or that is longer than the one
-    before (the rounding of the residuals) is not taken.
+    problems. A step that is not small or that makes the fit worse is not taken. The first step may
+    be short by chance, so that one step may be longer than the one before; the second such step is
+    the rounding of the residuals.
     """
     if at_bound:
         return values
@@ -327,7 +329,7 @@ def _polished(
     def cost(v: dict[str, float]) -> float:
         return float(np.sum(((y - model(x, **v)) * weight) ** 2))
 
-    best, before = cost(values), 1e-4
+    best, before, longer = cost(values), _LONGEST, 0
     for _ in range(_STEPS):
         jacobian = slopes(values)
         size = np.linalg.norm(jacobian, axis=0)
@@ -337,7 +339,8 @@ def _polished(
         step = np.linalg.lstsq(jacobian / size, left, rcond=1e-12)[0] / size
         moved = {n: v + float(d) for (n, v), d in zip(values.items(), step, strict=True)}
         length = max(abs(moved[n] - v) / (abs(v) or 1.0) for n, v in values.items())
-        if not length <= before:
+        longer += length > before
+        if not length <= _LONGEST or longer > 1:
             return values
         reached = cost(moved)
         if not reached <= best * (1.0 + 1e-11):

@@ -62,7 +62,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "export/netcdf": {"_COMPRESS_FROM": _BLOCK, "_LEVEL": _BLOCK},
     "ground/cards": {"_ROUNDING": _ROUNDING},
     "ground/fits": {"_MOST_ROWS": "size of a table that is shown"},
-    "ground/fitting": {"_STEPS": _ROUNDS},
+    "ground/fitting": {"_STEPS": _ROUNDS, "_LONGEST": _ROUNDS},
     "ground/flags": {
         "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels",
         "_BLOCK": _BLOCK,

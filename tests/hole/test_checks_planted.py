@@ -148,7 +148,7 @@ def test_findings_survive_netcdf_and_are_listed(tmp_path):
     assert back.attrs["findings"] == hole.attrs["findings"]
     table = cp.quality.findings(back)
     assert table["check"].tolist() == ["columns that cannot be read"]
-    assert table["number"].tolist() == ["71,29"]
+    assert table["number"].tolist() == ["74,97"]
     assert table["row"].tolist() == [0]
 
 

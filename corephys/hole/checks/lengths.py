@@ -136,7 +136,8 @@ def _sum_finding(
         others = f", as {alike} more of this core," if alike else ""
         words = (
             f"the section is {written:g} m long{others}; with {meant:g} m the sections would add "
-            f"up to the {recovered[core]:.2f} m that were recovered, and now they are {total[core]:.2f} m"
+            f"up to the {recovered[core]:.2f} m that were recovered, and now they are "
+            f"{total[core]:.2f} m"
             f"{more(len(found), 'core')}"
         )
         row, number = tables.line("sections", code), f"{written:g} m"

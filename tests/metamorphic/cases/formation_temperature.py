@@ -92,8 +92,10 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
+# An effect of a millikelvin is the difference of two fits of some 10 degC: of the 1e-12 of these
+# 1e-8 is left, and processors differ in the last bits.
 @case("formation_temperature.equilibrium_temperature#rows", rows="set", dims=("sample",),
-      size=(60, 60), rtol=1e-9, call=cp.formation_temperature.equilibrium_temperature)  # fmt: skip
+      size=(60, 60), rtol=1e-7, call=cp.formation_temperature.equilibrium_temperature)  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
     time, temperature, k = record(draw)
     found = records(draw, 1)
