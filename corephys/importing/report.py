@@ -119,6 +119,7 @@ class ImportReport(Shown):
         Returns
         -------
         int
+            Number of rows.
         """
         return sum(getattr(table, count) for file in self.files for table in file.tables)
 
