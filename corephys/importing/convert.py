@@ -79,6 +79,11 @@ class Coded:
 
     def cells(self) -> np.ndarray:
         """Texts of the rows."""
+        if self.codes.size < len(self.texts):
+            # Few rows of a long column: the other texts need not be looked at.
+            few = np.empty(self.codes.size, dtype=object)
+            few[:] = [self.texts[code] if code >= 0 else "" for code in self.codes.tolist()]
+            return few
         array = np.empty(len(self.texts) + 1, dtype=object)
         array[:-1] = self.texts
         array[-1] = ""
@@ -90,6 +95,8 @@ class Coded:
 
     def floats(self) -> np.ndarray:
         """Numbers of the rows; NaN where a text is none."""
+        if self.codes.size < len(self.texts):
+            return numbers(self.cells().tolist())
         return np.append(numbers(self.texts), np.nan)[self.codes]
 
 

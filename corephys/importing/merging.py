@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -100,8 +101,10 @@ def _runs(rows: Rows, keys: list[str], scan: bool) -> tuple[np.ndarray, list[str
     cells = pd.DataFrame({name: column.codes for name, column in rows.columns.items()})
     equal = cells.duplicated(keep="first").to_numpy()
     numbered = []
+    rows_of = _rows_by_code(section, len(names))
     for code in np.unique(section[concerned]).tolist():
-        here = np.flatnonzero((section == code) & ~np.isnan(place))
+        here = rows_of(code)
+        here = here[~np.isnan(place[here])]
         mine = key.iloc[here]
         times = mine.groupby(list(key.columns), dropna=False, sort=False).cumcount().to_numpy()
         passes = 1 + np.cumsum(np.append(False, np.diff(place[here]) < 0))
@@ -125,6 +128,13 @@ def _runs(rows: Rows, keys: list[str], scan: bool) -> tuple[np.ndarray, list[str
     (first_name, most), more = numbered[0], len(numbered) - 1
     words = f"{_section(first_name)} comes {most} times in the file: runs 1 to {most}"
     return run, [words + (f" (and {more} more)" if more else "")]
+
+
+def _rows_by_code(codes: np.ndarray, count: int) -> Callable[[int], np.ndarray]:
+    """A function that gives the rows of one code; one sort serves all."""
+    order = np.argsort(codes, kind="stable")
+    bounds = np.searchsorted(codes[order], np.arange(count + 1))
+    return lambda code: order[bounds[code] : bounds[code + 1]]
 
 
 def _begins_anew(passes: np.ndarray, place: np.ndarray, scan: bool) -> bool:
@@ -223,6 +233,13 @@ class _Merge:
         self.headers, self.columns = table.fitted(rows)
         self.keys = key_columns(table.table, rows.names)
         self.renumbered = dict(old.renumbered)
+        self.runs: Coded | None = None
+        # Runs of this file by core and section, of this and earlier imports.
+        self.given: dict[tuple[str, str], set[str]] = {}
+        for core, section, run in old.blocks:
+            self.given.setdefault((core, section), set()).add(run)
+        for (core, section, _), run in self.renumbered.items():
+            self.given.setdefault((core, section), set()).add(run)
 
     def run(self) -> tuple[Part, Merged]:
         chosen = self._meet()
@@ -271,12 +288,13 @@ class _Merge:
         """Groups that come again with other values."""
         others, again = self._others(), set()
         codes, groups = self._group_codes()
+        rows_of = _rows_by_code(codes, len(groups))
         for code, group in enumerate(groups):
             if group in self.renumbered or not (group[0] or group[1]):
                 continue
             there, _ = self._there(group, others)
             if there:
-                here = np.flatnonzero(codes == code)
+                here = rows_of(code)
                 if self._differs(here, there, *self._compare(here, there)):
                     again.add(group)
         return again
@@ -307,14 +325,15 @@ class _Merge:
         others = self._others()
         chosen = np.ones(len(self.rows), dtype=bool)
         codes, groups = self._group_codes()
+        rows_of = _rows_by_code(codes, len(groups))
         for code, group in enumerate(groups):
-            here = np.flatnonzero(codes == code)
             if group in self.renumbered:
-                self._set_run(here, self.renumbered[group])
+                self._set_run(rows_of(code), self.renumbered[group])
                 continue
             there, found = self._there(group, others)
             if not there:
                 continue
+            here = rows_of(code)
             shared, equal = self._compare(here, there)
             whole = bool(group[0] or group[1])
             if self._differs(here, there, shared, equal) or (shared and group in self.again):
@@ -359,17 +378,15 @@ class _Merge:
         words = _section(group) if whole else f"{here.size} rows at the same position or name"
         source = next(iter(found), ("the table itself", ""))[0]
         if self.rerun == "number" and numbered_run(table.table):
-            runs = [
-                float(r)
-                for c, s, r in [*table.groups, *self.old.blocks]
-                if (c, s) == group[:2] and r
-            ]
-            runs += [float(r) for (c, s, _), r in self.renumbered.items() if (c, s) == group[:2]]
+            place = group[:2]
+            taken = {*table.runs.get(place, ()), *self.given.get(place, ())}
+            runs = [float(one) for one in taken if one]
             run = str(int(max(runs, default=1.0)) + 1)
             # Rows by depth alone are renumbered one by one; the mark keeps their run for the next
             # import of the file.
             mark = group if whole else (*group[:2], group[2] + "*")
             run = self.renumbered.setdefault(mark, run)
+            self.given.setdefault(place, set()).add(run)
             self._set_run(here, run)
             self.done.notes.append(f"{words}: in {source} already, numbered run {run}")
             return
@@ -392,9 +409,12 @@ class _Merge:
 
     def _set_run(self, here: np.ndarray, run: str) -> None:
         column = self.columns["run"]
-        codes = column.codes.copy()
-        codes[here] = len(column.texts)
-        self.columns["run"] = Coded(codes, [*column.texts, run])
+        if column is not self.runs:  # a copy that may be changed in place
+            column = self.runs = Coded(column.codes.copy(), list(column.texts))
+            self.columns["run"] = column
+        if run not in column.texts:
+            column.texts.append(run)
+        column.codes[here] = column.texts.index(run)
 
     # Rows of this file ------------------------------------------------------------------------
 

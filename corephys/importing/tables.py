@@ -98,6 +98,7 @@ class TableFile:
         self.order: list[float] = []
         self.alive: list[bool] = []
         self.groups: dict[Group, list[int]] = {}
+        self.runs: dict[tuple[str, str], set[str]] = {}  # by core and section
         if self.raw:
             self._read_header()
 
@@ -135,7 +136,7 @@ class TableFile:
             self.columns = [[cell.strip() for cell in column] for column in cells.columns]
         count = len(self.columns[0]) if self.columns else 0
         self.order, self.alive = [float(n) for n in range(count)], [True] * count
-        self.groups = {}
+        self.groups, self.runs = {}, {}
         self._note(0)
 
     def _note(self, start: int) -> None:
@@ -151,7 +152,10 @@ class TableFile:
                 cells = [_run_text(cell) for cell in cells]
             parts.append(cells)
         for row, group in enumerate(zip(*parts, strict=True), start):
-            self.groups.setdefault(group, []).append(row)
+            if group not in self.groups:
+                self.groups[group] = []
+                self.runs.setdefault(group[:2], set()).add(group[2])
+            self.groups[group].append(row)
 
     def rows_of(self, group: Group) -> list[int]:
         """Rows of a core, section and run in the order of the file."""
@@ -261,8 +265,8 @@ class TableFile:
             self.columns.append([""] * start)
         for held, column in zip(self.columns, self._padded(headers, columns, count), strict=True):
             held.extend(column.cells().tolist())
-        last = max(self.order, default=-1.0) + 1.0
-        places = [last + n for n in range(count)] if at is None else [at] * count
+        # A place is the number of the row when it was added, or that of the row it replaces.
+        places = [float(start + n) for n in range(count)] if at is None else [at] * count
         self.order += places
         self.alive += [True] * count
         self._note(start)
