@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, provenance
+from corephys.ground import flags, provenance, series
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
@@ -186,9 +186,33 @@ def _reduce_hole(
         with context.part(name), np.errstate(over="ignore"):
             stage(context)
     context.lineage.end()
+    _note_assumed_liner(context)
     if progress:
         progress("done", len(STAGES), len(STAGES))
     return _assemble(context)
+
+
+def _note_assumed_liner(context: Context) -> None:
+    """Note the dimensions of the liner that were used though the hole does not give them.
+
+    A density beside water in the annulus and a velocity through the liner depend on them.
+    """
+    sections = series.leaf(context.hole, "sections")
+    if sections is not None and "liner" in sections and (sections["liner"].values == "none").all():
+        return
+    given = json.loads(context.hole.attrs.get("settings", "{}")).get("liner", {})
+    defaults, used = Recipe()["liner"], dict(context.recipe["liner"])
+    read = {key for kinds in context.lineage.stages.values() for key in kinds["keys"]}
+    assumed = [
+        f"{key} {used[key]}"
+        for key in ("bore", "wall")
+        if f"liner.{key}" in read and key not in given and used[key] == defaults[key]
+    ]
+    if assumed:
+        context.note(
+            f"the hole does not give the dimensions of its liner: {' and '.join(assumed)} are "
+            "assumed. Give bore and wall under [liner] in hole.toml"
+        )
 
 
 def complete_recipe(

@@ -209,7 +209,9 @@ def _effects(
 
 def _repeated(part: xr.Dataset, method: np.ndarray) -> np.ndarray:
     """Whether another value of a quantity has the same position, run, method and sample_id."""
-    named = [n for n in ("core", "section", "run", "sample_id") if n in part.coords]
+    # A depth is one place in the hole, whatever the core beside it.
+    within = ("core", "section") if "offset" in part.coords else ()
+    named = [n for n in (*within, "run", "sample_id") if n in part.coords]
     place = _along(part)
     frame = pd.DataFrame({n: part[n].values for n in named}).assign(place=place, method=method)
     return np.asarray(frame.duplicated(keep=False).to_numpy() & np.isfinite(place))
