@@ -188,12 +188,14 @@ def test_dask_and_numpy_agree():
 
 
 def test_calibration_teaches_what_is_wrong():
-    def standards(counts, thickness):
+    def standards(counts, thickness, **more):
         return gamma.calibrate(
             units.quantity(np.asarray(counts, float), "count"), "60 s",
-            units.quantity(np.asarray(thickness, float), "cm"), "66 mm",
+            units.quantity(np.asarray(thickness, float), "cm"), "66 mm", **more,
         )  # fmt: skip
 
+    with pytest.raises(ValueError, match="no net count rate left"):
+        standards([5e5, 4e5, 3e2], [0, 2, 4], background_rate="12 1/s")
     with pytest.raises(ValueError, match="2 different thicknesses"):
         standards([5e5, 4e5], [0, 3])
     with pytest.raises(ValueError, match="need positive counts"):
