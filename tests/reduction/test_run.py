@@ -15,7 +15,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys import cli as command
-from corephys.ground import series
+from corephys.ground import flags, series
 from corephys.reduction.context import Skipped
 from corephys.reduction.stages import sediment
 from data_demo.simulator.hole import simulate_hole, simulate_tables
@@ -297,3 +297,19 @@ def test_porosities_without_a_known_uncertainty_are_left_out_of_the_fit_and_said
     samples["porosity_u_random"][:] = np.nan
     with pytest.raises(Skipped, match="no porosity has a known uncertainty"):
         sediment._with_uncertainty(context, samples)
+
+
+def test_a_porosity_takes_the_doubt_of_the_exponent_it_is_made_with(demo_hole, tmp_path):
+    """Standards with half their counting time give densities, and exponents, that cannot be."""
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder)
+    table = pd.read_csv(folder / "standards/gamma.csv", dtype=str, keep_default_na=False)
+    table.loc[table["kind"] == "standard", "real_time [s]"] = "30"
+    table.to_csv(folder / "standards/gamma.csv", index=False)
+    reduced = cp.reduce(cp.read_hole(folder))
+    exponents = reduced["properties/archie"].to_dataset(inherit=False)
+    assert (exponents["cementation_exponent_flag"] == flags.BAD).all()
+    found = reduced["products/porosity_from_resistivity"].to_dataset(inherit=False)
+    assert np.isfinite(found["porosity"]).any()
+    assert (found["porosity_flag"] >= flags.BAD).all()
+    assert ((found["porosity_reason"].values & flags.bit("input_bad")) != 0).all()

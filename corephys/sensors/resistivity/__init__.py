@@ -473,11 +473,15 @@ def _archie_stage(context: Reduction) -> None:
             "Archie's parameters need"
         )
     fits = archie_fit(usable, at_factor, layer)
-    context.results["properties/archie"] = _archie_table(fits)
+    table = _archie_table(fits)
+    context.results["properties/archie"] = table
     for word, fit in fits.items():
         if fit.note:
             context.notes.append(f"Archie's parameters of {word}: {fit.note}")
-    context.results["products/porosity_from_resistivity"] = _porosity(factor, fits, words)
+    levels = table["cementation_exponent_flag"].values.tolist()
+    context.results["products/porosity_from_resistivity"] = _porosity(
+        factor, fits, words, dict(zip(fits, levels, strict=True))
+    )
     if keys["surface_conduction"]:
         _surface(context, usable, at_factor)
 
@@ -512,14 +516,25 @@ def _archie_table(fits: dict[str, Archie]) -> xr.Dataset:
     return table.assign_coords(layer_name=("layer", labels, {"long_name": "name of the layer"}))
 
 
-def _porosity(factor: xr.Dataset, fits: dict[str, Archie], words: np.ndarray) -> xr.Dataset:
-    """Porosity of every reading with the parameters of its own layer."""
+def _porosity(
+    factor: xr.Dataset, fits: dict[str, Archie], words: np.ndarray, levels: dict[str, int]
+) -> xr.Dataset:
+    """Porosity of every reading with the parameters of its own layer, and with their doubts."""
     pieces, order = [], []
     for name, fit in fits.items():
         rows = np.flatnonzero(words == name)
-        if rows.size:
-            pieces.append(porosity_from_formation_factor(factor.isel(reading=rows), archie=fit))
-            order.append(rows)
+        if not rows.size:
+            continue
+        piece = porosity_from_formation_factor(factor.isel(reading=rows), archie=fit)
+        if levels[name] in (flags.SUSPECT, flags.BAD):
+            # A porosity is no better than the exponent it is made with.
+            doubt = "input_bad" if levels[name] == flags.BAD else "poor_fit"
+            reason = piece["porosity_reason"].copy()
+            reason.values = reason.values | flags.bit(doubt)
+            level = piece["porosity_flag"].copy(data=flags.from_reason(reason.values))
+            piece = piece.assign(porosity_reason=reason, porosity_flag=level)
+        pieces.append(piece)
+        order.append(rows)
     joined = xr.concat(
         pieces,
         dim="reading",
