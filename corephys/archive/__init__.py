@@ -391,5 +391,14 @@ def collect(
 
     holes = find(source, place, options)
     Recipe(recipe or {})
-    write_all(place, scans())
+    try:
+        write_all(place, scans())
+    except ValueError as error:
+        if len(failed) < len(holes):
+            raise
+        reasons = "; ".join(f"{name}: {reason}" for name, reason in failed.items())
+        raise ValueError(
+            f"none of the {len(holes)} holes could be collected; correct one of them at least. "
+            f"{reasons}"
+        ) from error
     return failed

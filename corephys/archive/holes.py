@@ -25,6 +25,7 @@ from corephys.ground.registry import Compiled
 from corephys.ground.sensor import Sensor
 from corephys.ground.vocabulary import term
 from corephys.hole import HoleError, read_hole
+from corephys.hole.reading.shared import SITE_FILE
 from corephys.sensors import adopt
 
 if TYPE_CHECKING:
@@ -73,13 +74,20 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
     Raises
     ------
     ValueError
-        When there is no hole, two holes have one name, or the archive lies inside the source.
+        When there is no hole, two holes have one name, the archive lies inside the source, or a
+        hole lies in the folder of a site.
+
+    Notes
+    -----
+    A hole of a site takes settings and standards from the site, which an archive does not read.
+    A store of ``export.zarr.save`` holds what it took, and is accepted anywhere.
     """
     if isinstance(source, Mapping):
         pairs = [(str(name), Place.of(where, options)) for name, where in source.items()]
     elif isinstance(source, (str, os.PathLike)):
         root = Place.of(source, options)
         refuse_inside(root, out)
+        _refuse_a_site(root)
         if not root.exists():
             raise ValueError(f"there is no folder {root.where}; give the folder of the holes")
         if _is_hole(root):
@@ -94,6 +102,9 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
             f"no holes in {source!r}: a hole is a folder with hole.toml, or one written by "
             "export.zarr.save; give the folder that contains them, or a list of holes"
         )
+    above = {_above(place): place for _, place in pairs if not is_saved(place)}
+    for place in above.values():
+        _refuse_a_site(Place(_above(place), place.options))
     found: dict[str, str] = {}
     for name, place in sorted(pairs, key=lambda pair: pair[0]):
         refuse_inside(place, out)
@@ -113,6 +124,28 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
 
 def _last(place: Place) -> str:
     return place.where.rstrip("/\\").replace("\\", "/").rpartition("/")[2]
+
+
+def _above(place: Place) -> str:
+    """Path or URL of the folder that holds a hole."""
+    if place.is_local:
+        return str(Path(place.where).resolve().parent)
+    return place.where.rpartition("/")[0]
+
+
+def _refuse_a_site(folder: Place) -> None:
+    """Refuse the folder of a site: its holes would be reduced without what the site shares."""
+    if folder.where.endswith(("/", ":")):
+        return  # of a URL, above the first folder
+    shared = [name for name in (SITE_FILE, "standards") if folder.exists(name)]
+    if not shared or folder.exists("hole.toml"):
+        return
+    raise ValueError(
+        f"{folder.where} is the folder of a site (it holds {' and '.join(shared)}), and an archive "
+        "does not read what a site shares: settings, recipe, standards, list of holes. Reduce it "
+        "with cp.reduce(cp.read_site(folder)); or save each hole with cp.export.zarr.save("
+        "cp.composite.hole_of(cp.read_site(folder), name), store) and give the list of the stores"
+    )
 
 
 def _is_hole(place: Place) -> bool:

@@ -15,6 +15,7 @@ from corephys.ground import companions, flags, series, units
 from corephys.ground.choices import choices
 from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import TERMS
+from corephys.hole.composite.folder import instead_of_site, is_site
 from corephys.hole.placing import described, layout
 from corephys.uncertainty import budgets
 
@@ -252,6 +253,8 @@ def _leaves(tree: xr.DataTree) -> Iterator[tuple[str, xr.Dataset]]:
             found = True
             # Depth, values and uncertainties in the units of the column headings.
             yield path, companions.library_units(leaf.to_dataset(inherit=False))
+    if not found and is_site(tree):
+        raise ValueError(instead_of_site(tree))
     if not found:
         raise ValueError(
             "the tree holds neither /properties nor /products; give the result of cp.reduce"

@@ -11,6 +11,7 @@ from corephys import uncertainty
 from corephys.figures.style import label
 from corephys.ground.choices import choice
 from corephys.ground.vocabulary import TERMS
+from corephys.hole.composite.folder import instead_of_site, is_site
 
 __all__ = ["NothingToDraw"]
 
@@ -69,6 +70,8 @@ def node(tree: xr.DataTree, path: str) -> xr.Dataset | None:
 def require(tree: xr.DataTree, path: str, figure: str) -> xr.Dataset:
     """Leaf that a figure needs; raises NothingToDraw with the figure's name if it is missing."""
     found = node(tree, path)
+    if found is None and is_site(tree):
+        raise NothingToDraw(f"the figure {figure} needs /{path}; {instead_of_site(tree)}")
     if found is None:
         held = ", ".join(filter(None, (leaf.path.strip("/") for leaf in tree.leaves))) or "no data"
         raise NothingToDraw(

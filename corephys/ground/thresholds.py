@@ -105,6 +105,7 @@ _ROWS = (
     ("copy_shared_keys", 0.05, "1", "share of the keys or times of a table that stand on rows of different content: above it the clock or the position is coarser than the readings, and equal rows may be separate readings", _NONE, "choice"),
     ("copy_by_chance", 1e-4, "1", "probability that the noise of counting makes as many equal repeats as there are, below which they are copies", _NONE, "choice"),
     ("copy_block_rows", 3, "1", "fewest successive rows of standards without a time that, repeated in the same order, are copies", _NONE, "choice"),
+    ("copy_log_rows", 10, "1", "fewest successive rows of a log without a time, and fewest different readings among them, that are copies where they follow once more in the same order", _NONE, "choice"),
     ("copy_record_rows", 5, "1", "fewest rows, and fewest different readings, of a heating run or a test that make an equal one at the same place a copy", _NONE, "choice"),
     ("composite_least_steps", 20, "1", "fewest steps that a core and the site must share for a tie", _NONE, "common practice"),
     ("composite_least_correlation", 0.5, "1", "correlation below which no tie is suggested", _NONE, "common practice"),

@@ -13,6 +13,7 @@ import xarray as xr
 
 from corephys.ground import flags, series
 from corephys.ground.registry import Compiled
+from corephys.hole.composite.folder import instead_of_site, is_site
 
 __all__ = ["Audit", "audit"]
 
@@ -119,6 +120,8 @@ def audit(
             dataset = series.leaf(tree, f"properties/{place}")
             if dataset is not None and f"{name}_reason" in dataset and dataset[name].ndim == 1:
                 _count(dataset, name, label, allow, per_reason, per_core)
+    if not per_core and is_site(tree):
+        raise ValueError(instead_of_site(tree))
     if not per_core:
         raise ValueError(
             f"the hole has none of {', '.join(quantities)} with flags; reduce it first"

@@ -7,6 +7,8 @@ import json
 import pandas as pd
 import xarray as xr
 
+from corephys.hole.composite.folder import instead_of_site, is_site
+
 __all__ = ["findings"]
 
 _COLUMNS = (
@@ -44,13 +46,15 @@ def findings(hole: xr.DataTree) -> pd.DataFrame:
     Raises
     ------
     KeyError
-        When the hole was read by a release without these checks.
+        When the tree is a site, or the hole was read by a release without these checks.
 
     Notes
     -----
     The checks compare tables with each other and with physics. Their margins are rows of
     ``cp.thresholds.THRESHOLDS`` that begin with ``slip_``. No number is changed.
     """
+    if is_site(hole):
+        raise KeyError(instead_of_site(hole))
     if "findings" not in hole.attrs:
         raise KeyError(
             "the hole has no attribute findings: give a complete hole, or read its folder again "

@@ -187,6 +187,7 @@ def _reduce_hole(
             stage(context)
     context.lineage.end()
     _note_assumed_liner(context)
+    _note_disturbance_unknown(context)
     if progress:
         progress("done", len(STAGES), len(STAGES))
     return _assemble(context)
@@ -213,6 +214,19 @@ def _note_assumed_liner(context: Context) -> None:
             f"the hole does not give the dimensions of its liner: {' and '.join(assumed)} are "
             "assumed. Give bore and wall under [liner] in hole.toml"
         )
+
+
+def _note_disturbance_unknown(context: Context) -> None:
+    """Note that the recipe asks to flag disturbed core and the hole does not describe it."""
+    least = str(context.recipe["quality"]["disturbance"])
+    description = series.leaf(context.hole, "description")
+    if least == "none" or (description is not None and "disturbance" in description):
+        return
+    lacks = "no description.csv" if description is None else "no disturbance in description.csv"
+    context.note(
+        f"[quality] disturbance is {least!r}, and the hole has {lacks}: no reading is flagged as "
+        "disturbed. Describe the disturbance of the core there, or leave the choice out"
+    )
 
 
 def complete_recipe(

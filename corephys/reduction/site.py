@@ -359,15 +359,19 @@ def assemble(
         When no hole could be reduced.
     """
     if failed and len(failed) == len(holes):
+        named: dict[str, list[str]] = {}  # the holes of each error: a fault of the site is in all
+        for name, why in failed.items():
+            named.setdefault(" ".join(why.split()).rstrip("."), []).append(name)
         problems = [
             Problem(
-                name,
+                ", ".join(names),
                 None,
                 "",
-                " ".join(why.split()).rstrip("."),
-                "Correct hole.toml or the tables of this hole",
+                why,
+                "Correct hole.toml or the tables of the hole; a setting that the holes share stands "
+                "in site.toml",
             )
-            for name, why in failed.items()
+            for why, names in named.items()
         ]
         raise HoleError(problems, "the site", "reduced")
     from corephys import __version__

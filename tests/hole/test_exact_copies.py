@@ -567,3 +567,74 @@ def test_two_exclusions_and_voids_that_are_equal_have_the_effect_of_one():
         xr.testing.assert_equal(
             once[name].to_dataset(inherit=False), twice[name].to_dataset(inherit=False)
         )
+
+
+# Logs without a time ------------------------------------------------------------------------------
+
+LOG = "downhole/temperature_log"
+
+
+def log_of(rows: list[tuple[float, float]]) -> list[list[int]]:
+    """Copies that a temperature log of depths and temperatures holds."""
+    frame = pd.DataFrame(rows, columns=["depth [m]", "temperature [degC]"])
+    return copies_of(cp.hole_from_tables({LOG: frame}, SETTINGS), LOG)
+
+
+def lowered(count: int) -> list[tuple[float, float]]:
+    """A tool on its way down, every row another depth and temperature."""
+    return [(0.1 + 0.425 * i, round(2.0 + 0.02 * i, 3)) for i in range(count)]
+
+
+def test_a_pasted_log_without_times_does_not_make_heat_flow_more_certain(tmp_path):
+    rng = np.random.default_rng(3)
+    head = "depth [m],thermal_conductivity [W/(m K)],u_thermal_conductivity [W/(m K)]\n"
+    sampled = head + "".join(f"{z},{1 + 0.02 * z:.2f},0.02\n" for z in range(1, 17, 2))
+    depths = 0.1 + 0.425 * np.arange(40)
+    lines = [f"{z:.4f},{2 + 0.05 * z + 0.01 * rng.normal():.4f},0.01\n" for z in depths]
+    found = []
+    for times, rows in enumerate((lines, lines + lines), 1):
+        folder = tmp_path / f"hole_{times}"
+        for name, text in {
+            "hole.toml": '[hole]\nname="x"\nwater_depth="2000 m"\n'
+            'bottom_water_temperature="2 degC"\n',
+            "samples/reduced.csv": sampled,
+            f"{LOG}.csv": "depth [m],temperature [degC],u_temperature [K]\n" + "".join(rows),
+        }.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_text(text)
+        hole = cp.read_hole(folder)
+        assert len(copies_of(hole, LOG)) == 40 * (times - 1)
+        found.append(cp.reduce(hole, {"heat_flow": {"temperatures": "log"}}))
+    once, twice = (tree["products/heat_flow"].to_dataset() for tree in found)
+    for name in ("heat_flow", "heat_flow_u_random", "heat_flow_flag"):
+        assert float(twice[name]) == float(once[name])
+    once, twice = (tree["properties/temperature_log"].to_dataset() for tree in found)
+    assert twice.sizes["reading"] == 80
+    assert is_copy(twice).sum() == 40
+    assert not is_copy(once).any()
+
+
+def test_a_part_of_a_log_that_follows_again_is_a_copy_wherever_it_stands():
+    log = lowered(60)
+    assert log_of(log) == []
+    copies = log_of([*log[:40], *log[12:30], *log[40:]])
+    assert copies == [[40 + i, 12 + i] for i in range(18)]
+    assert log_of([*log[:40], *log[12:21], *log[40:]]) == []  # nine rows
+    assert [row for row, _ in log_of(log * 3)] == list(range(60, 180))
+
+
+def test_a_pasted_log_that_stood_still_is_found_with_its_equal_rows():
+    log = [*lowered(20), *[lowered(20)[-1]] * 5, *lowered(40)[20:]]
+    assert log_of(log) == []
+    assert [row for row, _ in log_of(log * 2)] == list(range(45, 90))
+
+
+def test_a_tool_that_stands_still_or_heaves_gives_no_copies():
+    assert log_of([(5.0, 2.0)] * 100) == []
+    rng = np.random.default_rng(5)
+    coarse = [(5.0, 2.0 + 0.01 * int(step)) for step in rng.integers(0, 4, 400)]
+    assert log_of(coarse) == []
+    waves = [(5.0 + 0.1 * abs(i % 12 - 6), 2.0) for i in range(240)]
+    assert log_of(waves) == []
+    down = lowered(200)
+    assert log_of([*down, *down[::-1]]) == []

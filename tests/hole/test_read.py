@@ -136,6 +136,14 @@ def test_twelve_planted_faults_are_all_named_at_once_with_file_and_row(tmp_path)
     assert text.splitlines()[12].startswith(" 12. ")
 
 
+def test_a_pasted_row_of_the_cores_is_one_problem():
+    row = {"core": "2", "coring_method": "piston", "top [m]": 9.0, "advance [m]": 9.0}
+    cores = pd.DataFrame([{**row, "core": "1", "top [m]": 0.0}, row, row])
+    with pytest.raises(HoleError, match="core '2' is there already") as caught:
+        hole_from_tables({"cores": cores.assign(**{"recovered [m]": 9.0})}, {"hole": {"name": "x"}})
+    assert len(caught.value.problems) == 1
+
+
 def test_cell_faults_are_kept_flagged_and_remembered_not_raised(tmp_path):
     gamma = read(
         tmp_path,

@@ -180,3 +180,21 @@ def test_statistics_by_described_lithology(two_muds: dict[str, pd.DataFrame]) ->
             if mine.size:
                 assert density.loc[row, "mean"] == pytest.approx(mine.mean())
     assert density["readings"].sum() == leaf.sizes["reading"]
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [(None, "no description.csv"), ("lithology", "no disturbance in description.csv")],
+)
+def test_a_hole_that_does_not_describe_the_disturbance_has_a_note(columns, words) -> None:
+    tables = {"scan/susceptibility": pd.DataFrame({"depth [m]": [1.0, 2.0], "reading": [1.0, 2.0]})}
+    if columns:
+        described = {"top [m]": [0.0], "bottom [m]": [3.0], columns: ["mud"]}
+        tables["description"] = pd.DataFrame(described)
+    hole = cp.hole_from_tables(tables, {"hole": {"name": "x"}})
+    for least, expected in (("moderate", 1), ("none", 0)):
+        tree = cp.reduce(hole, {"quality": {"disturbance": least}})
+        notes = json.loads(tree.attrs["summary"])["notes"]
+        found = [note for note in notes if "[quality] disturbance" in note]
+        assert len(found) == expected
+        assert all(f"is {least!r}, and the hole has {words}" in note for note in found)

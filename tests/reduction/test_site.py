@@ -242,3 +242,25 @@ def test_progress_counts_all_holes(folder: Path) -> None:
     assert seen[-1][0] == "B: done"
     assert seen[-1][1] == seen[-1][2]
     assert [step[1] for step in seen] == sorted(step[1] for step in seen)
+
+
+def test_a_slip_in_the_settings_of_the_site_is_named_once(folder: Path, tmp_path: Path) -> None:
+    where = tmp_path / "site"
+    shutil.copytree(folder, where)
+    text = (where / "site.toml").read_text()
+    write(where / "site.toml", f'{text}\n[reduction]\nsupplied = "insted"\n')
+    with pytest.raises(cp.HoleError, match=r"(?s)1 problem .*A, B: .*insted.* in site.toml"):
+        cp.reduce(cp.read_site(where))
+
+
+def test_what_needs_one_hole_of_a_site_says_so(reduced: xr.DataTree) -> None:
+    cure = r"the tree is a site; give one of its holes: cp.composite.hole_of\(site, 'A'\)"
+    with pytest.raises(KeyError, match=cure):
+        cp.quality.findings(reduced)
+    with pytest.raises(ValueError, match=cure):
+        cp.quality.audit(reduced)
+    with pytest.raises(ValueError, match=cure):
+        cp.export.property_table(reduced)
+    with pytest.raises(cp.figures.NothingToDraw, match=f"needs /description; {cure}"):
+        cp.figures.description(reduced)
+    cp.quality.findings(cp.composite.hole_of(reduced, "A"))

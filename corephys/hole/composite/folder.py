@@ -30,6 +30,7 @@ __all__ = [
     "SITE",
     "hole_names",
     "hole_of",
+    "instead_of_site",
     "is_site",
     "is_site_folder",
     "read_site",
@@ -65,6 +66,12 @@ def is_site_folder(folder: str | os.PathLike[str]) -> bool:
 def is_site(tree: Any) -> bool:
     """Whether a tree is a site of :func:`read_site`, raw or reduced."""
     return isinstance(tree, xr.DataTree) and "holes" in tree.attrs
+
+
+def instead_of_site(site: xr.DataTree) -> str:
+    """What to give in place of a site where one hole is asked for, for messages."""
+    name = next(iter(hole_names(site)), "A")
+    return f"the tree is a site; give one of its holes: cp.composite.hole_of(site, {name!r})"
 
 
 def hole_names(site: xr.DataTree) -> list[str]:

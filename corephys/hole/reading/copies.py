@@ -22,6 +22,7 @@ __all__ = ["find"]
 _SHARED = thresholds.value("copy_shared_keys")
 _CHANCE = thresholds.value("copy_by_chance")
 _BLOCK_ROWS = thresholds.count("copy_block_rows")
+_LOG_ROWS = thresholds.count("copy_log_rows")
 _RECORD_ROWS = thresholds.count("copy_record_rows")
 _REPEATS = ("run", "repeat")  # numbers of repeats; an empty cell is the first
 _PLACE = ("offset", "to", "depth")
@@ -59,6 +60,10 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
       least five with five different readings, are equal.
     - Standards without a time of day. They are copies by the same rule for counts, or if three or
       more successive rows, not all alike, follow once more in the same order.
+
+    In a log without a time, equal rows may be separate readings of a tool that stands still. They
+    are copies only where ten or more successive rows, with ten different readings at least, follow
+    once more in the same order.
     """
     if len(table) < 2:
         return {}
@@ -70,6 +75,8 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
     if rows.size < 2 or not _numbers_repeat(table, rows):
         return {}
     cells = _coded(table, rows)
+    if table.table.continuous and "time" not in table:
+        return _of_log(cells, rows)
     if key is None and table.table.name.startswith("standards/"):
         found = _of_standards(table, cells)
     else:
@@ -232,6 +239,28 @@ def _of_records(table: Columns, cells: pd.DataFrame, key: pd.DataFrame) -> dict[
         if first is not inside:
             found |= dict(zip(inside.tolist(), first.tolist(), strict=True))
     return found
+
+
+def _of_log(cells: pd.DataFrame, rows: np.ndarray) -> dict[int, int]:
+    """Copies in a log without a time: long blocks that follow once more in the same order.
+
+    ``rows`` are those of the table; the rows between them equal no other.
+    """
+    alike = {int(rows[row]): int(rows[first]) for row, first in _equal(cells).items()}
+    later = np.array(list(alike), dtype=np.int64)
+    shifts, counts = np.unique(later - list(alike.values()), return_counts=True)
+    code = -1 - np.arange(int(rows[-1]) + 1)  # each of its own
+    code[rows] = cells.groupby(list(cells.columns), sort=False).ngroup().to_numpy()
+    found: set[int] = set()
+    # A row that stands in a block twice has another shift to its first; the others show the block.
+    for shift in shifts[counts >= _LOG_ROWS].tolist():
+        same = np.concatenate([[False], code[shift:] == code[:-shift], [False]])
+        ends = np.flatnonzero(same[1:] != same[:-1])
+        for start, end in zip(ends[::2].tolist(), ends[1::2].tolist(), strict=True):
+            block = range(shift + start, shift + end)
+            if np.unique(code[list(block)]).size >= _LOG_ROWS:
+                found |= set(block)
+    return {row: alike[row] for row in sorted(found)}
 
 
 def _of_standards(table: Columns, cells: pd.DataFrame) -> dict[int, int]:

@@ -300,15 +300,6 @@ def _assemble(
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 
 
-def _may_hold_copies(name: str, table: Columns) -> bool:
-    """Whether equal rows of a table can be pasted ones.
-
-    Waveforms are not in the table of their positions, and the tool of a log may stand still: there
-    equal rows without a time may be separate readings.
-    """
-    return name != recordings.NODE and (not table.table.continuous or "time" in table)
-
-
 def _map_headers(
     cells: dict[str, Cells], mapping: Mapping[str, Mapping[str, str]]
 ) -> list[Problem]:
@@ -413,7 +404,8 @@ def _place(
         problems += positions.contradictory_depths(table, where)
     key = positions.key_of(table, where)
     copied: dict[int, int] = {}
-    if _may_hold_copies(name, table) and (key is not None or not table.table.positioned):
+    # Equal positions of waveforms are no copies: the waveforms are not in their table.
+    if name != recordings.NODE and (key is not None or not table.table.positioned):
         copied = copies.find(table, key)
     faults, same = positions.repeated(table, where, key, copied)
     return _Placed(where, same, copied), problems + faults

@@ -109,6 +109,8 @@ def _cores(cores: Columns) -> list[Problem]:
         allowed = allowed + np.nan_to_num(cores["top_uncertainty"])
     order = np.argsort(top, kind="stable")
     for upper, lower in zip(order[:-1].tolist(), order[1:].tolist(), strict=True):
+        if cores["core"][upper] == cores["core"][lower]:
+            continue  # a core that is there twice is named above
         overlap = top[upper] + advance[upper] - top[lower]
         if advance[upper] > 0 and overlap > allowed[upper] + allowed[lower] - _OVERLAP:
             what = (
