@@ -672,3 +672,188 @@ def test_amplitudes_beside_blank_velocities_are_those_of_their_rows():
     data = leaf(tree, "properties/velocity")
     low = has(data, "p_wave_velocity", "low_amplitude")
     assert data["offset"].values[low].tolist() == [67.0]
+
+
+# Faults that a table of supplied values can hide --------------------------------------------------
+
+
+def read_in_file(folder, **files):
+    """A hole read from a folder, where a cell may hold a text that is no number."""
+    folder.mkdir()
+    top = '[hole]\nname = "x"\nwater_depth = "2000 m"\nbottom_water_temperature = "2 degC"\n'
+    (folder / "hole.toml").write_text(top)
+    for name, text in files.items():
+        path = folder / f"{name.replace('__', '/')}.csv"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text)
+    return cp.read_hole(folder)
+
+
+@pytest.mark.parametrize("kind", ["samples", "scan"])
+def test_an_unreadable_cell_after_a_copied_row_keeps_its_row(tmp_path, kind):
+    place = INDEX if kind == "samples" else "products/porosity"
+    last = "depth [m],porosity [%]\n1,75\n1,75\n2,74\n3,73\n4,x\n"
+    middle = "depth [m],porosity [%]\n1,75\n1,75\n2,x\n3,73\n4,72\n"
+    for name, text, bad in (("last", last, 4.0), ("middle", middle, 2.0)):
+        tree = cp.reduce(read_in_file(tmp_path / name, **{f"{kind}__reduced": text}))
+        assert not failed(tree)
+        data = leaf(tree, place)
+        depth = data["depth"].values
+        assert depth.tolist() == [1.0, 1.0, 2.0, 3.0, 4.0]
+        np.testing.assert_array_equal(has(data, "porosity", "bad_cell"), depth == bad)
+        np.testing.assert_array_equal(np.isnan(data["porosity"].values), depth == bad)
+        copies = has(data, "porosity", "exact_copy").tolist()
+        assert copies == [False, True, False, False, False]
+
+
+def test_an_unknown_systematic_uncertainty_stays_unknown_in_products():
+    z = np.arange(1.0, 40.0, 3.0)
+    frame = pd.DataFrame(
+        {
+            "depth [m]": z,
+            "bulk_density [g/cm^3]": 1.5 + z / 200.0,
+            "u_bulk_density [g/cm^3]": 0.01,
+            "p_wave_velocity [m/s]": 1500.0 + z,
+            "u_p_wave_velocity [m/s]": 5.0,
+        }
+    )
+    tree = reduced({"samples/reduced": frame}, water_depth="2000 m")
+    deep = np.linspace(1.0, 60.0, 60)
+    scan = pd.DataFrame(
+        {
+            "depth [m]": deep,
+            "electrical_resistivity [ohm m]": 0.2 * (0.75 - 0.005 * deep) ** -2.0,
+            "u_electrical_resistivity [ohm m]": 0.002,
+            "temperature [degC]": 20.0,
+            "porosity": 0.75 - 0.005 * deep,
+            "u_porosity": 0.002,
+            "u_systematic_porosity": 0.01,
+        }
+    )
+    waters = reduced({"scan/reduced": scan}, pore_water_salinity="35 g/kg")
+    for found, path, name in (
+        (tree, INDEX, "bulk_density"),
+        (tree, "products/effective_stress", "vertical_effective_stress"),
+        (tree, "products/stress_profile", "overburden_below_seafloor"),
+        (tree, "products/stress_profile", "vertical_effective_stress"),
+        (tree, "products/impedance", "acoustic_impedance"),
+        (waters, "properties/resistivity", "electrical_resistivity"),
+        (waters, "properties/resistivity", "electrical_resistivity_at_reference"),
+        (waters, "properties/formation_factor", "formation_factor"),
+        (waters, "products/porosity_from_resistivity", "porosity"),
+    ):
+        data = leaf(found, path)
+        assert np.isfinite(data[name].values).any(), (path, name)
+        assert np.isnan(data[f"{name}_u_systematic"].values).all(), (path, name)
+        assert np.isfinite(data[f"{name}_u_random"].values).any(), (path, name)
+
+
+def test_the_worse_of_the_flag_of_a_row_and_that_of_a_quantity_counts():
+    frame = pd.DataFrame(
+        {
+            "depth [m]": range(1, 7),
+            "porosity [%]": [75.0, 20.0, 73.0, 72.0, 71.0, 70.0],
+            "porosity_flag": ["1", "1", "", "4", "3", "1"],
+            "flag": ["good", "bad", "suspect", "good", "bad", "missing"],
+        }
+    )
+    data = leaf(reduced({"samples/reduced": frame}), INDEX)
+    assert data["porosity_flag"].values.tolist() == [2, 4, 3, 4, 4, 9]
+
+
+def test_a_quantity_in_rows_and_in_a_column_of_one_table_is_a_problem():
+    frame = pd.DataFrame(
+        {
+            "depth [m]": [1.0, 2.0, 3.0, 4.0],
+            "porosity [%]": [75.0, 74.0, np.nan, np.nan],
+            "quantity": ["", "", "porosity", "porosity"],
+            "value": [np.nan, np.nan, 73.0, 72.0],
+            "unit": ["", "", "%", "%"],
+        }
+    )
+    (found,) = problems({"samples/reduced": frame})
+    assert "porosity is there twice" in found
+    assert "in one form" in found
+    # Other quantities stand beside each other; nothing is lost.
+    other = frame.assign(
+        quantity=["", "", "grain_density", "grain_density"],
+        value=[np.nan, np.nan, 2.7, 2.8],
+        unit=["", "", "g/cm^3", "g/cm^3"],
+    )
+    data = leaf(reduced({"samples/reduced": other}), INDEX)
+    np.testing.assert_allclose(data["porosity"], [0.75, 0.74, np.nan, np.nan])
+    np.testing.assert_allclose(data["grain_density"], [np.nan, np.nan, 2.7, 2.8])
+
+
+def test_an_uncertainty_of_zero_or_below_or_beyond_all_is_not_known_and_counted():
+    given = [1.0, -1.0, 1e15, 0.0, 1.0]
+    frame = pd.DataFrame(
+        {
+            "depth [m]": range(1, 6),
+            "porosity [%]": [75.0, 74.0, 73.0, 72.0, 71.0],
+            "u_porosity [%]": given,
+            "u_systematic_porosity [%]": [1.0, 0.0, 1.0, 1.0, np.nan],
+        }
+    )
+    tree = reduced({"samples/reduced": frame})
+    data = leaf(tree, INDEX)
+    expected = [0.01, np.nan, np.nan, np.nan, 0.01]
+    np.testing.assert_allclose(data["porosity_u_random"], expected)
+    np.testing.assert_allclose(data["porosity_u_systematic"], [0.01, np.nan, 0.01, 0.01, np.nan])
+    assert "in 3 of 5 rows u_porosity of porosity is not above zero" in notes(tree)
+    assert "in 1 of 5 rows u_systematic_porosity" in notes(tree)
+    rows = pd.DataFrame(
+        {
+            "depth [m]": [1.0, 2.0],
+            "quantity": "porosity",
+            "value": [75.0, 74.0],
+            "unit": "%",
+            "uncertainty": [0.0, 1.0],
+        }
+    )
+    tree = reduced({"samples/reduced": rows})
+    np.testing.assert_allclose(leaf(tree, INDEX)["porosity_u_random"], [np.nan, 0.01])
+    assert "in 1 of 2 rows uncertainty of porosity" in notes(tree)
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [0, 1, 3, 2], [3, 0, 2, 1]])
+def test_two_methods_at_one_position_are_paired_by_method(order):
+    frame = pd.DataFrame(
+        {
+            "depth [m]": 1.0,
+            "quantity": ["bulk_density"] * 2 + ["porosity"] * 2,
+            "value": [1.5, 1.6, 70.0, 60.0],
+            "unit": ["g/cm^3"] * 2 + ["%"] * 2,
+            "method": ["A", "B", "A", "B"],
+        }
+    )
+    data = leaf(reduced({"samples/reduced": frame.iloc[order]}), INDEX)
+    pairs = sorted(zip(data["bulk_density"].values, data["porosity"].values, strict=True))
+    np.testing.assert_allclose(pairs, [(1.5, 0.70), (1.6, 0.60)])
+
+
+def test_second_values_at_one_position_are_paired_by_row():
+    frame = pd.DataFrame(
+        {
+            "depth [m]": [2.0, 2.0],
+            "porosity [%]": [60.0, 70.0],
+            "bulk_density [g/cm^3]": [np.nan, 1.5],
+        }
+    )
+    data = leaf(reduced({"samples/reduced": frame}), INDEX)
+    np.testing.assert_allclose(data["porosity"], [0.60, 0.70])
+    np.testing.assert_allclose(data["bulk_density"], [np.nan, 1.5])
+
+
+def test_two_quantities_of_one_method_each_are_one_sample():
+    frame = pd.DataFrame(
+        {
+            "depth [m]": 1.0,
+            "quantity": ["bulk_density", "porosity"],
+            "value": [1.5, 0.7],
+            "unit": ["g/cm^3", "1"],
+            "method": ["A", "B"],
+        }
+    )
+    data = leaf(reduced({"samples/reduced": frame}), INDEX)
+    assert data.sizes["reading"] == 1

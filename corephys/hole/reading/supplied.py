@@ -45,7 +45,25 @@ def quantity_columns(table: Columns) -> list[str]:
 
 def check(table: Columns) -> list[Problem]:
     """Faults of a table of supplied values that reading its cells does not show."""
-    return [*_rows(table), *_columns(table)]
+    return [*_rows(table), *_columns(table), *_in_both_forms(table)]
+
+
+def _in_both_forms(table: Columns) -> list[Problem]:
+    """Quantities that one table holds in rows and in a column; only one could be used."""
+    if "quantity" not in table or "value" not in table:
+        return []
+    words = table["quantity"]
+    problems = []
+    for name in quantity_columns(table):
+        rows = np.flatnonzero(words == name)
+        column = table[name]
+        held = column.dtype.kind != "f" or bool(np.isfinite(column).any())
+        if not rows.size or not (held or any(name == bad for _, bad, _ in table.bad)):
+            continue
+        what = f"{name} is there twice, in rows of the column 'quantity' and in a column {name!r}"
+        mend = f"Write all values of {name} in one form, as rows or in its column"
+        problems.append(Problem(table.file, table.line(int(rows[0])), "quantity", what, mend))
+    return problems
 
 
 # --------------------------------------------------------------------------------------------------

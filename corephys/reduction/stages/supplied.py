@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from corephys.ground.sensor import core_temperature
 from corephys.hole.reading.columns import PLACES
 from corephys.hole.reading.supplied import RANDOM, SYSTEMATIC, as_text
 from corephys.reduction.context import LOG, Context, Skipped
+from corephys.reduction.copies import table_rows
 from corephys.reduction.stages.scan import HOMES
 from corephys.samples import index_properties as index
 from corephys.samples.index_properties.phases import PROPERTIES
@@ -67,9 +68,11 @@ class _Values:
     reason : (n,) ndarray of int64
         Reasons of the row, of the flag that came with it, and ``supplied``.
     effects : dict of str to (n,) ndarray
-        Systematic errors by source; empty where the table gives none.
+        Systematic errors by source; NaN where the table gives none.
     methods : list of str
         Words of the column method, each once.
+    method : (n,) ndarray of str
+        Word of the column method of each row; empty where there is none.
     """
 
     name: str
@@ -77,8 +80,9 @@ class _Values:
     values: np.ndarray
     u: np.ndarray
     reason: np.ndarray
-    effects: dict[str, np.ndarray] = field(default_factory=dict)
-    methods: list[str] = field(default_factory=list)
+    effects: dict[str, np.ndarray]
+    methods: list[str]
+    method: np.ndarray
 
 
 def _by_quantity(context: Context, path: str) -> dict[str, _Values]:
@@ -92,7 +96,13 @@ def _by_quantity(context: Context, path: str) -> dict[str, _Values]:
 def _read(context: Context, table: xr.Dataset, path: str) -> dict[str, _Values]:
     """Values in rows and in columns, with doubts about their units noted."""
     found: dict[str, _Values] = {}
-    cells = json.loads(table.attrs.get("bad_cells", "[]"))
+    # Cells are numbered by the rows of the file, of which exact copies are left out here.
+    place = {int(row): at for at, row in enumerate(table_rows(table, "reading"))}
+    cells = [
+        (place[row], column)
+        for row, column, _ in json.loads(table.attrs.get("bad_cells", "[]"))
+        if row in place
+    ]
     if "quantity" in table and "value" in table:
         words = table["quantity"].values.astype(str)
         for name in dict.fromkeys(words):
@@ -104,7 +114,7 @@ def _read(context: Context, table: xr.Dataset, path: str) -> dict[str, _Values]:
             found[name] = _in_rows(table, path, name, rows)
     for name in map(str, table.data_vars):
         if name in vocabulary.TERMS and name not in (*PLACES, *found):
-            bad = {row for row, column, _ in cells if column == name}
+            bad = {row for row, column in cells if column == name}
             held = np.flatnonzero(np.isfinite(table[name].values.astype(float)))
             rows = np.array(sorted({*held.tolist(), *bad}), dtype=int)
             if rows.size:
@@ -112,7 +122,38 @@ def _read(context: Context, table: xr.Dataset, path: str) -> dict[str, _Values]:
                 found[name].reason[np.isin(rows, list(bad))] |= flags.bit("bad_cell")
     for given in found.values():
         _doubt_fractions(context, table, path, given)
+        _note_unknown(context, table, path, given)
     return found
+
+
+def _note_unknown(context: Context, table: xr.Dataset, path: str, given: _Values) -> None:
+    """Note uncertainties that are no uncertainties: zero, below zero, or beyond any instrument."""
+    name, words = given.name, given.name.replace("_", " ")
+    heads = (f"{RANDOM}{name}", f"{SYSTEMATIC}{name}")
+    if name not in table:
+        heads = ("uncertainty", "systematic_uncertainty")
+    for head in heads:
+        if head in table:
+            rows = given.rows.size
+            numbers = table[head].values[given.rows].astype(float)
+            count = int((np.isfinite(numbers) & np.isnan(_known(numbers))).sum())
+            if count:
+                context.note(_unknown_in_words(path, count, rows, f"{head} of {words}"))
+
+
+def _unknown_in_words(path: str, count: int, rows: int, what: str) -> str:
+    return (
+        f"{path}.csv: in {count} of {rows} rows {what} is not above zero, or is {_BEYOND:g} or "
+        "more; such an uncertainty is not known and stands as NaN. Leave its cell blank"
+    )
+
+
+_BEYOND = thresholds.value("beyond_any_instrument")
+
+
+def _known(numbers: np.ndarray) -> np.ndarray:
+    """Uncertainties as given, NaN where the number is none."""
+    return np.where((numbers > 0.0) & (numbers < _BEYOND), numbers, np.nan)
 
 
 def _in_rows(table: xr.Dataset, path: str, name: str, rows: np.ndarray) -> _Values:
@@ -126,7 +167,7 @@ def _in_rows(table: xr.Dataset, path: str, name: str, rows: np.ndarray) -> _Valu
         for column, target in (("uncertainty", u), ("systematic_uncertainty", systematic)):
             if column in table:
                 target[here] = _difference(table[column].values[rows[here]], unit, wanted)
-    return _values(table, path, name, rows, (values, u, systematic), "flag_as_given")
+    return _values(table, path, name, rows, (values, u, systematic))
 
 
 def _in_column(table: xr.Dataset, path: str, name: str, rows: np.ndarray) -> _Values:
@@ -145,12 +186,12 @@ def _in_column(table: xr.Dataset, path: str, name: str, rows: np.ndarray) -> _Va
         column(f"{RANDOM}{name}", _difference),
         column(f"{SYSTEMATIC}{name}", _difference),
     )
-    own = f"{name}_flag"
-    return _values(table, path, name, rows, numbers, own if own in table else "flag_as_given")
+    return _values(table, path, name, rows, numbers, f"{name}_flag")
 
 
 def _difference(values: Any, unit: str, wanted: str) -> Any:
     """Uncertainties in another unit: the zero of a temperature scale is not added to them."""
+    values = _known(np.asarray(values, dtype=float))
     return units.convert(values, units.difference_unit(unit), units.difference_unit(wanted))
 
 
@@ -160,11 +201,10 @@ def _values(
     name: str,
     rows: np.ndarray,
     numbers: tuple[np.ndarray, np.ndarray, np.ndarray],
-    flag: str,
+    own_flag: str = "",
 ) -> _Values:
-    """Values with reasons; an uncertainty below zero is not known."""
+    """Values with reasons; the flag of the row and that of the quantity both count."""
     values, u, systematic = numbers
-    u, systematic = (np.where(part >= 0.0, part, np.nan) for part in (u, systematic))
     reason = np.full(rows.size, flags.bit("supplied"), dtype=np.int64)
     if "reason" in table:
         # Which rows repeat a position depends on the quantity; the row is marked for all of it.
@@ -173,16 +213,16 @@ def _values(
         table["method"].values[rows].astype(str) if "method" in table else np.full(rows.size, "")
     )
     reason[_repeated(table.isel(reading=rows), method)] |= flags.bit("same_position_twice")
-    if flag in table:
+    for flag in ("flag_as_given", own_flag):
+        if flag not in table:
+            continue
         words = np.array([as_text(word) for word in table[flag].values[rows].tolist()])
         for level, bit in _OF_FLAG.items():
             reason[np.isin(words, level)] |= flags.bit(bit)
         values = np.where(np.isin(words, ("missing", "9")), np.nan, values)
     methods = [word for word in dict.fromkeys(method.tolist()) if word]
-    found = _Values(name, rows, values, u, reason, {}, methods)
-    if np.isfinite(systematic).any():
-        found.effects = _effects(path, name, systematic, method)
-    return found
+    effects = _effects(path, name, systematic, method)
+    return _Values(name, rows, values, u, reason, effects, methods, method)
 
 
 # Flags that came with a value, as words or numbers, and the reason that gives the same level.
@@ -193,10 +233,14 @@ _OF_FLAG = {("suspect", "3"): "disturbed_sample", ("bad", "4"): "excluded_by_use
 def _effects(
     path: str, name: str, systematic: np.ndarray, method: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """One error shared by the readings of a table, or one for each of its methods."""
+    """One error shared by the readings of a table, or one for each of its methods.
+
+    An error that the table does not give is NaN. Without it, a product would take the errors that
+    it adds itself for all there are.
+    """
     source = f"supplied_{'scan_' if path == SCAN else ''}{name}"
     kinds = list(dict.fromkeys(method.tolist()))
-    if len(kinds) < 2:
+    if len(kinds) < 2 or not np.isfinite(systematic).any():
         return {source: systematic}
     found: dict[str, np.ndarray] = {}
     for kind in kinds:
@@ -303,21 +347,30 @@ def _built(path: str, measured: dict[str, Measured], given: Iterable[_Values]) -
 def _together(table: xr.Dataset, path: str, given: Mapping[str, _Values]) -> xr.Dataset:
     """Several quantities of samples as one series: values at one position make one reading.
 
-    The second value of a quantity at one position belongs to a second reading.
+    The second value of a quantity at one position belongs to a second reading. There, values of
+    one method belong together, and of one method those of one row.
     """
     place = _places(table)
-    rows = []
-    for name, one in given.items():
-        at = place[one.rows]
-        turn = pd.Series(at).groupby(at).cumcount().to_numpy()
-        rows.append(pd.DataFrame({"name": name, "row": one.rows, "at": at, "turn": turn}))
-    frame = pd.concat(rows, ignore_index=True)
-    keys = frame.groupby(["at", "turn"], sort=False)["row"].min().sort_values(kind="stable")
+    frame = pd.concat(
+        [
+            pd.DataFrame({"name": n, "row": one.rows, "at": place[one.rows], "method": one.method})
+            for n, one in given.items()
+        ],
+        ignore_index=True,
+    )
+    twice = frame.duplicated(["name", "at"], keep=False).groupby(frame["at"]).transform("any")
+    frame["method"] = frame["method"].where(twice, "")
+    within = ["at", "method"]
+    shared = frame.duplicated("row", keep=False).groupby([frame[w] for w in within])
+    turn = frame.groupby(["name", *within], sort=False).cumcount()
+    frame["turn"] = turn.where(~(twice & shared.transform("any")), frame["row"])
+    rows = [frame[frame["name"] == name] for name in given]
+    keys = frame.groupby([*within, "turn"], sort=False)["row"].min().sort_values(kind="stable")
     number = pd.Series(np.arange(len(keys)), index=keys.index)
     part = table.isel(reading=keys.to_numpy())
     measured = {}
     for (name, one), placed in zip(given.items(), rows, strict=True):
-        to = number.loc[list(zip(placed["at"], placed["turn"], strict=True))].to_numpy()
+        to = number.loc[pd.MultiIndex.from_frame(placed[[*within, "turn"]])].to_numpy()
         values, u = np.full(len(keys), np.nan), np.full(len(keys), np.nan)
         reason = np.full(len(keys), flags.bit("supplied"), dtype=np.int64)
         values[to], u[to], reason[to] = one.values, one.u, one.reason
@@ -492,7 +545,13 @@ def temperatures(context: Context) -> None:
     reason = log["reason"].values | np.int64(flags.bit("supplied"))
     u = np.full(here.size, np.nan)
     if "u_temperature" in log:
-        u = np.where(log["u_temperature"].values >= 0.0, log["u_temperature"].values, np.nan)
+        given_u = log["u_temperature"].values.astype(float)
+        u = _known(given_u)
+        count = int((np.isfinite(given_u) & np.isnan(u)).sum())
+        if count:
+            context.note(
+                _unknown_in_words("downhole/temperature_log", count, u.size, "u_temperature")
+            )
     context.results[LOG] = series.build(
         {"equilibrium_temperature": Measured(here, u, {}, here.copy(data=reason))},
         steps=("temperatures of the log as supplied, not corrected to equilibrium",),
