@@ -63,7 +63,7 @@ OF_STANDARDS: tuple[Slip, ...] = (
         "counting time of the checks copied to the standards",
         put("standards/gamma", "real_time [s]", 30.0, kind="standard"),
         "rates of check pieces",
-        "0.5 times the rate",
+        "0.501 times the rate",
         "counting time of the standards",
         (GAMMA,),
     ),

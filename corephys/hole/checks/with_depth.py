@@ -62,7 +62,7 @@ def _exchanged(tables: Tables) -> Iterator[Finding]:
     """Two stations whose temperature falls downward, and rises once they are exchanged."""
     stations, depth = tables.get(_STATIONS), tables.number(_STATIONS, "depth")
     last = last_temperatures(tables)
-    if stations is None or depth is None or len(last) < _LEAST + 2:
+    if stations is None or depth is None or len(last) < _LEAST:
         return
     rows = np.array(sorted(last, key=lambda row: float(depth[row])))
     z, warm = depth[rows], np.array([last[row] for row in rows.tolist()])
@@ -72,7 +72,7 @@ def _exchanged(tables: Tables) -> Iterator[Finding]:
         if not fall > _FALL or not z[j] > z[i]:
             continue
         others = np.array([k for k in range(rows.size) if k not in (i, j)])
-        if np.unique(z[others]).size < _LEAST:
+        if np.unique(z[others]).size < 3:
             continue
         line = np.polyfit(z[others], warm[others], 1)
         # Seen with their depths exchanged; the others lie on the line as well.
@@ -104,7 +104,7 @@ def _log(tables: Tables) -> Iterator[Finding]:
     """A temperature log whose depths differ from those of the stations by one distance."""
     depth, warm = tables.number(_LOG, "depth"), tables.number(_LOG, "temperature")
     place, last = tables.number(_STATIONS, "depth"), last_temperatures(tables)
-    if depth is None or warm is None or place is None or len(last) < _LEAST:
+    if depth is None or warm is None or place is None or len(last) < 3:
         return
     known = np.isfinite(depth) & np.isfinite(warm)
     order = np.flatnonzero(known)[np.argsort(depth[known], kind="stable")]
@@ -118,7 +118,7 @@ def _log(tables: Tables) -> Iterator[Finding]:
         if held[0] <= end <= held[-1]
     ]
     shift = median(there)
-    if len(there) < _LEAST or not abs(shift) > _SHIFT:
+    if len(there) < 3 or not abs(shift) > _SHIFT:
         return
     if max(abs(one - shift) for one in there) > _SPREAD * abs(shift):
         return
