@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from corephys.hole.checks import (
+    calibration,
     columns,
     downhole,
     lengths,
@@ -21,6 +22,7 @@ from corephys.hole.checks import (
     scan,
     settings,
     standards,
+    with_depth,
 )
 from corephys.hole.checks.finding import Check, Finding, Tables
 
@@ -34,8 +36,10 @@ CHECKS: tuple[Check, ...] = (
     *places.CHECKS,
     *scan.CHECKS,
     *standards.CHECKS,
+    *calibration.CHECKS,
     *samples.CHECKS,
     *downhole.CHECKS,
+    *with_depth.CHECKS,
 )
 
 

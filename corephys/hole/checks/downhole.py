@@ -19,7 +19,7 @@ from corephys.hole.checks.finding import (
     temperature_unit,
 )
 
-__all__ = ["CHECKS"]
+__all__ = ["CHECKS", "last_temperatures"]
 
 _LEAST = thresholds.count("slip_section_readings")
 _STATION = thresholds.value("slip_station_depth")  # m
@@ -205,6 +205,31 @@ def _all_stations(tables: Tables) -> dict[str, np.ndarray]:
     return {} if table is None else {"downhole/stations": np.arange(len(table))}
 
 
+def last_temperatures(tables: Tables) -> dict[int, float]:
+    """End of each record [degC], nearest to the formation, by the row of its station."""
+    warm = tables.number("downhole/formation_temperature", "temperature")
+    kind = tables.text("downhole/formation_temperature", "kind")
+    depth, stations = tables.number("downhole/stations", "depth"), tables.get("downhole/stations")
+    if warm is None or depth is None or stations is None:
+        return {}
+    place = {word: row for row, word in enumerate(stations["station"].tolist())}
+    end = tables.number("downhole/stations", "end_time")
+    time = tables.number("downhole/formation_temperature", "time")
+    found = {}
+    for word, rows in _by_station(tables).items():
+        row = place.get(word, -1)
+        if row < 0 or not np.isfinite(depth[row]):
+            continue
+        if kind is not None:
+            rows = rows[kind[rows] != "bottom_water"]
+        if end is not None and time is not None and np.isfinite(end[row]):
+            rows = rows[time[rows] <= end[row]]
+        late = median(warm[rows[-max(1, rows.size // 20) :]])
+        if math.isfinite(late):
+            found[row] = late
+    return found
+
+
 def _record_temperatures(tables: Tables) -> Iterator[Finding]:
     """Recorded temperatures far from bottom water, or beyond any gradient."""
     name = "downhole/formation_temperature"
@@ -368,6 +393,7 @@ def _tools(tables: Tables) -> Iterator[Finding]:
         (
             (0.01, "the radius is in cm under mm"),
             (1e-6, "the radius is in m under mm"),
+            (4.0, "the diameter in place of the radius"),
             (1e3, "kJ/(m K) under J/(m K)"),
         ),
         "the radius, or the heat capacity, which is that of one m of the tool",

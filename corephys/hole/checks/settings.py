@@ -23,6 +23,8 @@ _DEEPEST = thresholds.value("deepest_water")  # m
 _DEEP_SEA = thresholds.value("slip_deep_sea")  # m
 _SEA_LEAST = thresholds.value("slip_sea_least")  # g/kg
 _SEA_GREATEST = thresholds.value("slip_sea_greatest")  # g/kg
+_CHLORINITY_LEAST = thresholds.value("slip_chlorinity_least")  # g/kg
+_CHLORINITY_GREATEST = thresholds.value("slip_chlorinity_greatest")  # g/kg
 _SHALLOW = thresholds.value("slip_cold_shallow")  # m
 _COLD_WATER = thresholds.value("slip_cold_water")  # degC
 _LOW_LATITUDE = thresholds.value("slip_low_latitude")  # degree
@@ -93,7 +95,7 @@ def _temperatures(tables: Tables) -> Iterator[Finding]:
 
 
 def _salinity(tables: Tables) -> Iterator[Finding]:
-    """A salinity below that of the deep sea by a factor of ten or a thousand."""
+    """A salinity below that of the deep sea by a factor of ten or a thousand, or a chlorinity."""
     salt = tables.setting("hole", "pore_water_salinity", "g/kg")
     if not salt > 0 or _is_sea(salt) or not tables.water_depth > _DEEP_SEA:
         return
@@ -104,6 +106,8 @@ def _salinity(tables: Tables) -> Iterator[Finding]:
         ((10.0, "a percentage under g/kg"), (1000.0, "a fraction under g/kg")),
         "",
     )
+    if _CHLORINITY_LEAST <= salt <= _CHLORINITY_GREATEST:
+        slip = "chlorinity in place of salinity"
     if not slip:
         return
     yield Finding(
@@ -237,7 +241,13 @@ CHECKS = (
     Check(
         "salinity of the settings",
         "salinity with that of the deep sea",
-        ("slip_deep_sea", "slip_sea_least", "slip_sea_greatest"),
+        (
+            "slip_deep_sea",
+            "slip_sea_least",
+            "slip_sea_greatest",
+            "slip_chlorinity_least",
+            "slip_chlorinity_greatest",
+        ),
         _salinity,
     ),
     Check(
