@@ -453,6 +453,20 @@ _ROWS = (
     ("slip_thickest_wall", 0.25, "1", "share of the bore above which a wall of the liner has another unit", _NONE, "choice"),
     ("slip_widest_bore", 400.0, "mm", "bore of a liner above which a unit was mistaken", _NONE, "choice"),
     ("slip_narrowest_bore", 15.0, "mm", "bore of a liner below which a unit was mistaken", _NONE, "choice"),
+    # One core, one sensor, one sample against the others.
+    ("slip_sensor_sections", 3, "1", "fewest sections of a core that show a slip in the offsets of one sensor", _NONE, "choice"),
+    ("slip_sensor_reach", 0.8, "1", "share of the reach of the other sensors below which the offsets of one have another unit", _NONE, "choice"),
+    ("slip_sensor_zero", 5.0, "cm", "difference of the first offset from that of the other sensors above which the zero of a track was not set", _NONE, "choice"),
+    ("slip_sensor_agrees", 2.5, "cm", "difference by which the sections of one core may depart from one shift", _NONE, "choice"),
+    ("slip_core_ratio", 1.8, "1", "factor between the rate of a core and that of its neighbours above which its counting time is compared", _NONE, "choice"),
+    ("slip_core_alike", 1.4, "1", "factor within which neighbouring cores, or counts, are alike", _NONE, "choice"),
+    ("slip_copied_readings", 10, "1", "fewest readings in a row that are a copy where they are equal to those elsewhere", _NONE, "choice"),
+    ("slip_copied_chance", 1e-6, "1", "expected number of runs equal by chance that a copy must stay below", _NONE, "choice"),
+    ("slip_copied_samples", 20, "1", "fewest samples that show how rare equal masses are", _NONE, "choice"),
+    ("slip_velocity_agrees", 1.25, "1", "times the usual ratio of samples to the scan above which a travel time of samples is compared with the delay", _NONE, "choice"),
+    ("slip_strength_agrees", 2.5, "1", "factor between vane and fall cone on the same samples above which a dimension is a slip", _NONE, "choice"),
+    ("slip_temperature_falls", 0.3, "K", "temperature by which a station may be colder than the one above", _NONE, "choice"),
+    ("slip_annulus", 1.0, "mm", "difference of core diameter and bore above which something fills the liner beside the core", _NONE, "choice"),
 )  # fmt: skip
 
 THRESHOLDS: dict[str, Threshold] = {

@@ -13,7 +13,10 @@ from typing import Any
 import numpy as np
 
 from corephys.hole.checks import (
+    agreement,
     columns,
+    copies,
+    cores,
     downhole,
     lengths,
     places,
@@ -36,6 +39,9 @@ CHECKS: tuple[Check, ...] = (
     *standards.CHECKS,
     *samples.CHECKS,
     *downhole.CHECKS,
+    *cores.CHECKS,
+    *copies.CHECKS,
+    *agreement.CHECKS,
 )
 
 
