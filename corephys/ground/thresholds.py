@@ -473,6 +473,19 @@ _ROWS = (
     ("slip_log_shift", 15.0, "m", "distance between a log and stations of the same temperature below which the depths of the log are not doubted: a record ends before its equilibrium", _NONE, "choice"),
     ("slip_log_spread", 0.25, "1", "share of that distance by which it may differ among stations", _NONE, "choice"),
     ("slip_load_per_depth", 2.0, "kPa/m", "greatest stress of a consolidation test over its depth below which the stress has another unit: the sediment above weighs more", _NONE, "choice"),
+    # One core, one sensor, one sample against the others.
+    ("slip_sensor_sections", 3, "1", "fewest sections of a core that show a slip in the offsets of one sensor", _NONE, "choice"),
+    ("slip_sensor_reach", 0.8, "1", "share of the reach of the other sensors below which the offsets of one have another unit", _NONE, "choice"),
+    ("slip_sensor_zero", 5.0, "cm", "difference of the first offset from that of the other sensors above which the zero of a track was not set", _NONE, "choice"),
+    ("slip_sensor_agrees", 2.5, "cm", "difference by which the sections of one core may depart from one shift", _NONE, "choice"),
+    ("slip_core_ratio", 1.8, "1", "factor between the rate of a core and that of its neighbours above which its counting time is compared", _NONE, "choice"),
+    ("slip_core_alike", 1.4, "1", "factor within which neighbouring cores, or counts, are alike", _NONE, "choice"),
+    ("slip_copied_readings", 10, "1", "fewest readings in a row that are a copy where they are equal to those elsewhere", _NONE, "choice"),
+    ("slip_copied_chance", 1e-6, "1", "expected number of runs equal by chance that a copy must stay below", _NONE, "choice"),
+    ("slip_copied_samples", 20, "1", "fewest samples that show how rare equal masses are", _NONE, "choice"),
+    ("slip_velocity_agrees", 1.25, "1", "times the usual ratio of samples to the scan above which a travel time of samples is compared with the delay", _NONE, "choice"),
+    ("slip_strength_agrees", 2.5, "1", "factor between vane and fall cone on the same samples above which a dimension is a slip", _NONE, "choice"),
+    ("slip_annulus", 1.0, "mm", "difference of core diameter and bore above which something fills the liner beside the core", _NONE, "choice"),
 )  # fmt: skip
 
 THRESHOLDS: dict[str, Threshold] = {

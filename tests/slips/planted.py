@@ -9,12 +9,19 @@ from typing import Any
 import corephys as cp
 from corephys.hole import HoleError
 from tests.slips.of_cores import OF_CORES
+from tests.slips.of_neighbours import OF_NEIGHBOURS
 from tests.slips.of_readings import OF_READINGS
 from tests.slips.of_samples import OF_SAMPLES
 from tests.slips.of_standards import OF_STANDARDS
 from tests.slips.planting import Slip, sound
 
-SLIPS: tuple[Slip, ...] = (*OF_CORES, *OF_READINGS, *OF_SAMPLES, *OF_STANDARDS)
+SLIPS: tuple[Slip, ...] = (
+    *OF_CORES,
+    *OF_READINGS,
+    *OF_SAMPLES,
+    *OF_STANDARDS,
+    *OF_NEIGHBOURS,
+)
 
 
 @cache

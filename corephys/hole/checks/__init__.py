@@ -13,8 +13,11 @@ from typing import Any
 import numpy as np
 
 from corephys.hole.checks import (
+    agreement,
     calibration,
     columns,
+    copies,
+    cores,
     downhole,
     lengths,
     places,
@@ -40,6 +43,9 @@ CHECKS: tuple[Check, ...] = (
     *samples.CHECKS,
     *downhole.CHECKS,
     *with_depth.CHECKS,
+    *cores.CHECKS,
+    *copies.CHECKS,
+    *agreement.CHECKS,
 )
 
 

@@ -26,6 +26,7 @@ _OVERLAP = thresholds.value("slip_layer_overlap")  # m
 _LAYER_DEPTH = thresholds.value("slip_layer_depth")
 _NARROW = thresholds.value("slip_core_narrow")
 _WIDE = thresholds.value("slip_core_wide")
+_ANNULUS = thresholds.value("slip_annulus")  # mm
 
 # --------------------------------------------------------------------------------------------------
 # Sections against what was recovered.
@@ -51,7 +52,7 @@ def _section_sums(tables: Tables) -> Iterator[Finding]:
         slip = _slip_of_lengths(total[core] / recovered[core], code, total[core] < recovered[core])
         by_slip.setdefault(slip, []).append((core, code, meant))
     for slip, found in by_slip.items():
-        yield _sum_finding(tables, slip, found, total, recovered)
+        yield _sum_finding(tables, slip, found, total, recovered, limit)
 
 
 def _agreement(difference: np.ndarray) -> tuple[float, float]:
@@ -67,26 +68,56 @@ def _agreement(difference: np.ndarray) -> tuple[float, float]:
     return usual, float(np.clip(_SUM_ERRORS * scatter, _SUM_LEAST, _SUM))
 
 
-def _one_length(tables: Tables, core: int, lacking: float, limit: float) -> tuple[int, float]:
-    """The section whose usual, or hundredfold smaller, length closes the sum; -1 without one.
+def _closing_lengths(
+    tables: Tables, core: int, lacking: float, limit: float
+) -> list[tuple[float, int, float]]:
+    """What is left, section and length for every other length of one section that closes the sum.
 
-    Of sections of one length it is the upper one. The usual length of the hole is the most
-    frequent one of its sections.
+    A length may be the usual one of the hole (the most frequent of its sections), a tenth,
+    hundredth or thousandth of what is written, or that at which the scan of the section ends.
     """
     layout = tables.layout
     assert layout is not None
     lengths = np.round(layout.length, 3)
     values, counts = np.unique(lengths, return_counts=True)
     usual = float(values[np.argmax(counts)]) if counts.max() > 1 else float("nan")
-    codes = np.flatnonzero(layout.core_of == core)
+    ended = _ends_of_scans(tables)
     candidates: list[tuple[float, int, float]] = []
-    for code in codes.tolist():
+    for code in np.flatnonzero(layout.core_of == core).tolist():
         written = float(layout.length[code])
+        closes = written + lacking
         for meant in (usual, written / 10.0, written / 100.0, written / 1000.0):
-            left = abs(written + lacking - meant)
+            left = abs(closes - meant)
             # A correction of a centimetre or two explains nothing.
             if left <= _CLOSES and abs(meant - written) > limit - _CLOSES:
                 candidates.append((left, code, meant))
+        if abs(closes - ended[code]) <= _CLOSES and abs(lacking) > limit - _CLOSES:
+            candidates.append((_CLOSES + abs(closes - ended[code]), code, round(closes, 2)))
+    # The scan ends where the section ends, and tells which of several lengths is wrong.
+    seen = [one for one in candidates if abs(ended[one[1]] - one[2]) <= _CLOSES]
+    return seen if len({code for _, code, _ in seen}) == 1 else candidates
+
+
+def _ends_of_scans(tables: Tables) -> np.ndarray:
+    """Last reading of every section over all scans [m]; NaN without readings."""
+    layout = tables.layout
+    assert layout is not None
+    ended = np.full(layout.length.size, np.nan)
+    for name in tables.scans:
+        groups, offset = tables.sections(name), tables.number(name, "offset")
+        if groups is not None and offset is not None and not tables.columns[name].table.supplied:
+            ended[groups.code] = np.fmax(ended[groups.code], groups.greatest(offset) / 100.0)
+    return ended
+
+
+def _one_length(tables: Tables, core: int, lacking: float, limit: float) -> tuple[int, float]:
+    """The section whose other length closes the sum; -1 without one, or with different ones.
+
+    Of sections of one length it is the upper one.
+    """
+    layout = tables.layout
+    assert layout is not None
+    candidates = _closing_lengths(tables, core, lacking, limit)
     if not candidates:
         return -1, float("nan")
     if len({code for _, code, _ in candidates}) > 1:
@@ -118,6 +149,7 @@ def _sum_finding(
     found: list[tuple[int, int, float]],
     total: np.ndarray,
     recovered: np.ndarray,
+    limit: float,
 ) -> Finding:
     """One finding for the cores whose sums of lengths have the same likely slip."""
     layout = tables.layout
@@ -129,6 +161,12 @@ def _sum_finding(
         f"recovered{more(len(found), 'core')}"
     )
     section, row, number = "", None, f"{total[core]:.2f} m"
+    if code < 0:
+        closing = _closing_lengths(tables, core, float(recovered[core] - total[core]), limit)
+        each = {code: meant for _, code, meant in sorted(closing, reverse=True)}
+        if len(each) > 1:
+            shown = [f"{meant:.2f} m for section {tables.key(k)[1]!r}" for k, meant in each.items()]
+            words += f"; {' or '.join(shown[:3])} would make them equal"
     if code >= 0:
         _, section = tables.key(code)
         written = float(layout.length[code])
@@ -551,6 +589,45 @@ def _diameters(tables: Tables) -> Iterator[Finding]:
     )
 
 
+def _nothing_around(tables: Tables) -> Iterator[Finding]:
+    """Cores narrower than the bore of their liner with nothing written around them."""
+    diameter, annulus = (
+        tables.number("sections", "core_diameter"),
+        tables.text("sections", "annulus"),
+    )
+    liner, bore = tables.text("sections", "liner"), tables.setting("liner", "bore", "mm")
+    if diameter is None or annulus is None or not bore > 0:
+        return
+    with np.errstate(invalid="ignore"):
+        narrow = (annulus == "none") & (diameter < bore - _ANNULUS) & (diameter >= _NARROW * bore)
+    if liner is not None:
+        narrow &= np.isin(liner, ("full", ""))
+    rows = np.flatnonzero(narrow)
+    # A hole whose cores are all narrow has a bore that is mistyped, or swollen liners.
+    if not rows.size or rows.size > 0.5 * diameter.size:
+        return
+    row = int(rows[0])
+    core, section = tables.key(row)
+    yield Finding(
+        "annulus",
+        tables.file("sections"),
+        f"the core diameter is {diameter[row]:g} mm in a bore of {bore:g} mm, and annulus is "
+        f"'none'{more(rows.size, 'section')}",
+        "the diameter is copied from another core, or water or air stood around the core",
+        "Correct core_diameter, or write annulus = water or air",
+        f"{diameter[row]:g} mm",
+        core,
+        section,
+        tables.line("sections", row),
+        rows.size,
+        {
+            name: part
+            for name, part in tables.rows_of_sections(rows.tolist()).items()
+            if name.startswith("scan/")
+        },
+    )
+
+
 CHECKS = (
     Check(
         "section lengths",
@@ -613,5 +690,11 @@ CHECKS = (
         "core diameter with the bore of the liner, or with the other cores",
         ("slip_core_narrow", "slip_core_wide"),
         _diameters,
+    ),
+    Check(
+        "annulus",
+        "core diameter with the bore of the liner where nothing fills the space between",
+        ("slip_annulus", "slip_core_narrow"),
+        _nothing_around,
     ),
 )

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from corephys.ground import thresholds
+from corephys.hole.checks.cores import shifted_zero
 from corephys.hole.checks.finding import Check, Finding, Sections, Tables, median, more
 
 __all__ = ["CHECKS"]
@@ -138,6 +139,7 @@ def _past_end(tables: Tables) -> Iterator[Finding]:
     reach = np.full(layout.length.size, -np.inf)
     count = np.zeros(layout.length.size, dtype=int)
     held: dict[int, list[str]] = {}
+    shifted = shifted_zero(tables)
     for name in tables.positioned:
         groups, offset = tables.sections(name), tables.number(name, "offset")
         if groups is None or offset is None:
@@ -149,6 +151,8 @@ def _past_end(tables: Tables) -> Iterator[Finding]:
             (above > 0) & (groups.least(offset) >= above - _PAST)
         )
         past = (greatest > length + _PAST) & ~with_another_unit
+        # The zero of a track has its own finding, and the length of the section is right.
+        past &= ~np.isin(layout.core_of[groups.code], list(shifted.get(name, ())))
         for group in np.flatnonzero(past).tolist():
             code = int(groups.code[group])
             rows = groups.rows(group)
