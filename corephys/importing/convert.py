@@ -20,6 +20,7 @@ from corephys.ground.choices import matching
 from corephys.hole.reading.error import nearest
 from corephys.hole.reading.tables import Column, Table
 from corephys.importing.files import FileFault, ForeignFile, split_unit
+from corephys.importing.foreign_units import power_of_ten
 from corephys.importing.mapping import (
     FILE_NAME,
     Condition,
@@ -163,7 +164,7 @@ class Converted:
     notes : list of str
         Counts of what is kept with a doubt: cells that are no number or time, missing codes.
     corrections : list of (int, int)
-        Number of the correction and of the rows that it concerned.
+        Number of each correction whose column the file has, and of the rows that it changed.
     """
 
     tables: list[Rows]
@@ -222,8 +223,16 @@ class _Conversion:
         self.counted: dict[str, int] = {}
 
     def run(self) -> Converted:
-        self.correct()
+        groups = {g for _, pattern in self.source.parts for g in pattern.groupindex}
+        apart = {header for header, _ in self.source.parts}
+        # A group of parts is corrected after the text is taken apart, the text itself before.
+        late = [
+            bool({one.column, *(w.column for w in one.where)} & (groups - apart))
+            for one in self.corrections
+        ]
+        self.correct([n for n, after in enumerate(late) if not after])
         unmatched = self.take_apart()
+        self.correct([n for n, after in enumerate(late) if after])
         keep = self.passes(self.source.where, np.ones(len(self.file), dtype=bool))
         self.found.left_out = int((~keep).sum())
         for column, bad in unmatched:
@@ -299,9 +308,10 @@ class _Conversion:
             return ""
         return self.file.units[place] or split_unit(header)[1]
 
-    def correct(self) -> None:
-        """Apply the corrections that concern this file."""
-        for number, one in enumerate(self.corrections):
+    def correct(self, chosen: list[int]) -> None:
+        """Apply those of the chosen corrections that concern this file."""
+        for number in chosen:
+            one = self.corrections[number]
             if not one.column or not one.concerns(self.file.name):
                 continue
             column = self.column(one.column)
@@ -309,7 +319,7 @@ class _Conversion:
                 if one.files:
                     self.faults.append(
                         f"{self.file.name} has no column {one.column!r}, which a correction "
-                        f"changes; its columns are {', '.join(self.file.header)}"
+                        f"changes; its columns are {', '.join([*self.file.header, *self.held])}"
                     )
                 continue
             rows = self.passes(one.where, np.ones(len(self.file), dtype=bool))
@@ -325,8 +335,7 @@ class _Conversion:
                 shift = len(column.texts)
                 codes = np.where(rows, column.codes + shift, column.codes).astype(np.int32)
                 self.held[one.column] = Coded(codes, [*column.texts, *changed.texts])
-            if concerned.any():
-                self.found.corrections.append((number, int(concerned.sum())))
+            self.found.corrections.append((number, int(concerned.sum())))
 
     def corrected(self, text: str, one: Correction) -> str:
         for old, new in one.replace:
@@ -528,7 +537,8 @@ class _Conversion:
             try:
                 mapped = units.canonical(mapped)
             except units.UnitError as error:
-                self.faults.append(f"{self.file.name}: {shown!r}: {error}")
+                words = self.with_factor(target, mapped) or f"{shown!r}: {error}"
+                self.faults.append(f"{self.file.name}: {words}")
                 return None
         if readable and mapped and readable != mapped:
             self.faults.append(
@@ -540,6 +550,9 @@ class _Conversion:
         if name.startswith("u_"):
             # The zero of a temperature scale is not added to an uncertainty.
             unit = units.difference_unit(unit)
+        if not unit and stated and (words := self.with_factor(target, stated)):
+            self.faults.append(f"{self.file.name}: {words}")
+            return None
         if unit or target.column.unit in ("1", None):
             if not unit and stated:
                 self.faults.append(
@@ -554,6 +567,21 @@ class _Conversion:
             f'{name} = "{split_unit(shown)[0]} [{target.column.unit}]" with its own unit'
         )
         return None
+
+    def with_factor(self, target: Target, given: str) -> str:
+        """What to write for a unit with a power of ten; empty for any other unit."""
+        found = power_of_ten(given)
+        if found is None:
+            return ""
+        name, unit, factor = target.column.name, *found
+        shown = target.origin.columns[0] if target.origin.columns else name
+        line = f'{name} = {{ column = {split_unit(shown)[0]!r}, unit = "{unit}"'
+        if self.file.header.count(shown):
+            line = f'{name} = {{ column = {shown!r}, unit = "{unit}"'
+        words = f"{given!r} of {shown!r} holds a power of ten"
+        if name == "reading":  # a number in the unit that the recipe states
+            return f"{words}; set {line} }}, and state it as [susceptibility] unit of the recipe"
+        return f"{words}, which is a factor; set it: {line}, factor = {factor} }}"
 
     def time_cells(self, target: Target, column: Coded) -> Coded:
         """Times in ISO 8601: as written without a zone, in UTC with one."""

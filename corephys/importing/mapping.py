@@ -20,6 +20,7 @@ from corephys.hole.reading import csv
 from corephys.hole.reading.error import HoleError, Problem, nearest
 from corephys.hole.reading.tables import TABLES, Column, Table
 from corephys.importing.files import DELIMITERS, ENCODINGS, Layout
+from corephys.importing.foreign_units import power_of_ten
 
 __all__ = [
     "FILE",
@@ -428,7 +429,14 @@ class _Reader:
         try:
             return units.canonical(given) if given else ""
         except units.UnitError as error:
-            self.fault(key, str(error).rstrip(".?"), "Write a unit that is known")
+            what, mend = str(error).rstrip(".?"), "Write a unit that is known"
+            power = power_of_ten(given)
+            if power is not None:
+                what = f"unit {given!r} holds a power of ten"
+                mend = f'Write unit = "{power[0]}", factor = {power[1]}'
+                if key == "reading":
+                    mend = 'Write unit = "1" and [susceptibility] unit in the recipe'
+            self.fault(key, what, mend)
             return ""
 
     def known(self, given: AnyMapping[str, Any], legal: Iterable[str], place: str) -> None:

@@ -55,14 +55,15 @@ class Merged:
     notes: list[str] = field(default_factory=list)
 
 
-def number_runs(rows: Rows, given: bool) -> list[str]:
+def number_runs(rows: Rows, given: bool, rerun: str = "number") -> list[str]:
     """Give rows of a table a number of the run, in place; returns what was numbered, in words.
 
     A position that comes again in one file with other values is a further run: the second pass
     where the offsets of the section begin anew, else the second reading of that position. A
     section in which every repeated row is equal to an earlier one stays as it is: the rows were
     written twice, and the reader of the hole lists them. Values that were reduced elsewhere are
-    not numbered, since a position that is there twice is flagged.
+    not numbered, since a position that is there twice is flagged. A rerun that the mapping replaces
+    or refuses is one of another file; the words state that it was not applied here.
     """
     table = TABLES[rows.table]
     if not numbered_run(table) or given:
@@ -72,6 +73,13 @@ def number_runs(rows: Rows, given: bool) -> list[str]:
     words: list[str] = []
     if not table.supplied and count:
         run, words = _runs(rows, key_columns(table, rows.names), _is_scan(table))
+        further = int((run > 1).sum())
+        if further and rerun != "number":
+            words.append(
+                f"{rows.table}: rerun = {rerun!r} is not applied to a section that comes again in "
+                f"the same file: {further} rows are numbered as further runs and stay; leave out "
+                "the rows that do not count with where"
+            )
     texts = sorted(set(run.tolist()))
     place = {number: code for code, number in enumerate(texts)}
     codes = np.array([place[number] for number in run.tolist()], dtype=np.int32)

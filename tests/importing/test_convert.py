@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 import corephys as cp
+from corephys.ground import units
 from corephys.hole import HoleError
+from corephys.importing.files import Layout, read_file
 from corephys.importing.mapping import parse_mapping
 from tests.importing.exports import GAMMA, Folder, assert_balanced, counts_of, gamma
 
@@ -71,6 +73,48 @@ def test_a_row_of_units_serves(tmp_path):
     mapping = mapping.replace("table =", "units_row = true\ntable =")
     folder, _ = imported(tmp_path, text, mapping)
     assert folder.column("scan/gamma", "offset [cm]") == ["12.3"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"), [("(mm)", "12.3"), ("[mm]", "12.3"), ("(in)", "312.42")]
+)
+def test_a_row_of_units_in_brackets_serves(tmp_path, cell, written):
+    text = f"Core,Sect,Pos,Counts,Live\n,,{cell},,(s)\n1,1,123,1000,4\n"
+    mapping = GAMMA.replace(" (mm)", "").replace(" (s)", "")
+    mapping = mapping.replace("table =", "units_row = true\ntable =")
+    folder, _ = imported(tmp_path, text, mapping)
+    assert folder.column("scan/gamma", "offset [cm]") == [written]
+
+
+def test_brackets_inside_a_unit_stay():
+    layout = Layout(units_row=True)
+    raw = b"a,b,c\n(W/(m K)),(kg)/(m^3),m\n1,2,3\n"
+    assert read_file("a.csv", layout, raw=raw).units == ["W/(m K)", "(kg)/(m^3)", "m"]
+
+
+@pytest.mark.parametrize(("foreign", "spelled"), [("lb/ft3", "lb/ft^3"), ("µs/ft", "us/ft")])
+def test_units_in_feet_are_spelled_in_the_one_way(foreign, spelled):
+    assert units.canonical(foreign) == spelled
+
+
+@pytest.mark.parametrize("unit", ["1e-5 SI", "SI E-5", "10^-5 SI", "SI*1e-5"])
+@pytest.mark.parametrize(
+    ("table", "name", "end"),
+    [
+        ("scan/reduced", "magnetic_susceptibility", ', unit = "1", factor = 1e-5 }'),
+        ("scan/susceptibility", "reading", ', unit = "1" }, and state it as [susceptibility]'),
+    ],
+)
+def test_a_power_of_ten_in_a_unit_is_shown_as_a_factor(tmp_path, unit, table, name, end):
+    text = f"Core,Sect,Pos (mm),MS [{unit}]\n1,1,10,12.5\n"
+    mapping = GAMMA.replace("scan/gamma", table).replace('live_time = "Live (s)"\n', "")
+    mapping = mapping.replace('counts = "Counts"', f'{name} = "MS [{unit}]"')
+    _, report = imported(tmp_path, text, mapping)
+    assert f"{name} = {{ column = 'MS [{unit}]'{end}" in fault(report)
+    stated = mapping.replace(f'"MS [{unit}]"', f'{{ column = "MS [{unit}]", unit = "{unit}" }}')
+    with pytest.raises(HoleError, match="holds a power of ten") as caught:
+        parse_mapping(stated)
+    assert ("factor = 1e-5" in str(caught.value)) == (name != "reading")
 
 
 def test_a_unit_stated_nowhere_is_refused_and_names_the_column(tmp_path):
@@ -453,11 +497,44 @@ CORRECTION = '[[correct]]\nreason = "seen on the core"\n'
 def test_a_line_of_the_mapping_corrects_and_is_recorded(tmp_path, lines, header, expected, rows):
     folder, report = imported(tmp_path, gamma([(1, 1)]), GAMMA + CORRECTION + lines)
     assert folder.column("scan/gamma", header) == expected
-    assert len(report.corrections) == (1 if rows else 0)
-    if rows:
-        assert report.corrections[0].endswith(f"({rows} rows): seen on the core")
+    assert len(report.corrections) == 1
+    assert report.corrections[0].endswith(f"({rows} rows): seen on the core")
+    assert [w for w in report.warnings if "a correction changes nothing" in w] == (
+        [] if rows else [report.warnings[0]]
+    )
     kept = json.loads(cp.read_hole(folder.path).attrs["import_corrections"])
     assert kept[0]["reason"] == "seen on the core"
+
+
+PLACED = GAMMA.replace('offset = "Pos (mm)"', 'offset = "pos [mm]"').replace(
+    "[source.columns]", "[source.parts]\n'Pos (mm)' = '^(?P<pos>[0-9]+)$'\n[source.columns]"
+)
+
+
+def test_a_group_of_a_label_is_corrected(tmp_path):
+    lines = 'column = "pos"\nadd = 1000\nwhere = { pos = ">= 10" }'
+    folder, report = imported(tmp_path, gamma([(1, 1)]), PLACED + CORRECTION + lines)
+    assert folder.column("scan/gamma", "offset [cm]") == ["0", "101", "102"]
+    assert "(2 rows)" in report.corrections[0]
+    assert "in files that did not change" in folder.run().corrections[0]
+
+
+def test_a_correction_without_effect_is_a_doubt_of_every_report(tmp_path):
+    lines = 'column = "Sect"\nreplace = { "7" = "8" }'
+    folder, report = imported(tmp_path, gamma([(1, 1)]), GAMMA + CORRECTION + lines)
+    for one in (report, folder.run()):
+        assert one.corrections[0].endswith("(0 rows): seen on the core")
+        assert "a correction changes nothing: column 'Sect'" in str(one)
+
+
+@pytest.mark.parametrize("mapping", [GAMMA, PLACED])
+def test_a_correction_of_a_column_that_is_nowhere_is_refused(tmp_path, mapping):
+    folder = Folder(tmp_path, mapping + CORRECTION + 'column = "Cuonts"\nfactor = 2')
+    folder.write("exports/a.csv", gamma([(1, 1)]))
+    with pytest.raises(HoleError, match="'Cuonts', which no file has") as caught:
+        folder.run()
+    assert "Did you mean 'Counts'?" in str(caught.value)
+    assert not (folder.path / "scan/gamma.csv").exists()
 
 
 def test_a_correction_that_is_added_later_changes_what_was_imported(tmp_path):

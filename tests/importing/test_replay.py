@@ -258,6 +258,16 @@ def test_a_second_pass_in_one_file_is_a_run(folder):
     assert "section '1' of core '1' comes 2 times in the file: runs 1 to 2" in report.files[0].notes
 
 
+@pytest.mark.parametrize("rerun", ["replace", "refuse", "number"])
+def test_a_rerun_in_one_file_is_numbered_and_the_report_says_so(folder, rerun):
+    folder.write("import.toml", f'rerun = "{rerun}"\n' + GAMMA)
+    folder.write("exports/a.csv", gamma([(1, 1)]) + gamma([(1, 1)], counts=7, head=False))
+    report = replay(folder)
+    assert folder.column("scan/gamma", "run") == ["1"] * 3 + ["2"] * 3
+    said = f"rerun = '{rerun}' is not applied to a section that comes again in the same file: 3"
+    assert (said in str(report)) == (rerun != "number")
+
+
 def test_a_second_pass_between_the_first_readings_is_a_run(folder):
     """No position comes twice, and the passes must not be mixed."""
     folder.write("exports/a.csv", gamma([(1, 1)]))
