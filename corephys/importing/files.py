@@ -55,6 +55,8 @@ class Layout:
         One of :data:`DELIMITERS`, or ``"space"`` for any white space; empty to look for it.
     decimal : {".", ","}
         Decimal mark.
+    thousands : {"", ",", ".", " ", "'"}
+        Mark between thousands; empty for none.
     skip_lines : int
         Lines before the header.
     skip_to : str
@@ -74,6 +76,7 @@ class Layout:
     encoding: str = ""
     delimiter: str = ""
     decimal: str = "."
+    thousands: str = ""
     skip_lines: int = 0
     skip_to: str = ""
     header_lines: int = 1

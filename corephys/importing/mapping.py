@@ -46,6 +46,7 @@ FILE_NAME = "file name"  # key of [source.parts] that stands for the path of the
 RERUNS = ("number", "replace", "refuse")
 OFFSETS = ("section top", "section bottom", "core top")
 DECIMALS = (".", ",")
+THOUSANDS = (",", ".", " ", "'")
 # Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth_fitted", "depth_closed", "depth_composite", "offset_closed")
 
@@ -87,7 +88,7 @@ class Origin:
         Replacements of texts.
     null : tuple of str
         Further codes of a missing value.
-    decimal, time_format, time_zone : str
+    decimal, time_format, time_zone, thousands : str
         In place of those of the source; empty for these.
     """
 
@@ -100,6 +101,7 @@ class Origin:
     decimal: str = ""
     time_format: str = ""
     time_zone: str = ""
+    thousands: str = ""
 
 
 @dataclass(frozen=True)
@@ -348,7 +350,7 @@ _SOURCE_KEYS = (
 )
 _ORIGIN_KEYS = (
     *("column", "value", "unit", "factor", "map"),
-    *("null", "decimal", "time_format", "time_zone"),
+    *("null", "decimal", "thousands", "time_format", "time_zone"),
 )
 _CORRECTION_KEYS = (
     *("files", "column", "unit", "factor", "add", "replace", "where", "reason"),
@@ -561,6 +563,7 @@ class _Reader:
             encoding=self.word(given, "encoding", ENCODINGS, ""),
             delimiter=self.word(given, "delimiter", (*DELIMITERS, "space"), ""),
             decimal=self.word(given, "decimal", DECIMALS, "."),
+            thousands=self.word(given, "thousands", THOUSANDS, ""),
             skip_lines=self.count(given, "skip_lines", 0),
             skip_to=self.text(given, "skip_to"),
             header_lines=self.count(given, "header_lines", 1),
@@ -572,11 +575,22 @@ class _Reader:
         if layout.decimal == "," and layout.delimiter == ",":
             what = f"the source {name!r} has a comma as decimal mark and as delimiter"
             self.fault("decimal", what, "Change one of them: no file can have both")
+        self.marks(layout.decimal, layout.thousands, f"the source {name!r}")
+        if layout.thousands == " " and layout.delimiter == "space":
+            what = f"the source {name!r} has a blank between thousands and as delimiter"
+            self.fault("thousands", what, "Take out thousands, or set another delimiter")
         parts = tuple(self.parts(self.table_of(given, "parts")))
+        tables = tuple(self.table_mappings(given, name, parts))
+        for target in (target for table in tables for target in table.targets):
+            own = target.origin
+            if own.columns and (own.decimal or own.thousands):
+                decimal = own.decimal or layout.decimal
+                thousands = own.thousands or layout.thousands
+                self.marks(decimal, thousands, f"the line of {target.column.name}")
         return Source(
             name,
             files,
-            tuple(self.table_mappings(given, name, parts)),
+            tables,
             layout,
             self.texts(given, "null"),
             self.text(given, "time_format"),
@@ -587,6 +601,12 @@ class _Reader:
             ("*",) if given.get("keep") == "all" else self.texts(given, "keep"),
             parts,
         )
+
+    def marks(self, decimal: str, thousands: str, where: str) -> None:
+        if decimal == thousands:
+            what = f"{where} has {decimal!r} as decimal mark and between thousands"
+            mend = "Set decimal and thousands to two different marks"
+            self.fault("thousands", what, mend)
 
     def parts(self, given: dict[str, Any]) -> Iterable[tuple[str, re.Pattern[str]]]:
         for column, pattern in given.items():
@@ -734,6 +754,7 @@ class _Reader:
             self.word(value, "decimal", DECIMALS, ""),
             self.text(value, "time_format"),
             self.zone(value),
+            self.word(value, "thousands", THOUSANDS, ""),
         )
 
     def complete(self, sources: tuple[Source, ...]) -> None:

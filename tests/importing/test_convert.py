@@ -176,6 +176,66 @@ def test_decimal_commas_that_are_not_stated_are_refused(tmp_path):
     assert "no cell of 'Pos (mm)' is a number, such as '12,30'" in fault(report)
 
 
+@pytest.mark.parametrize(
+    ("keys", "cells", "written", "misplaced"),
+    [
+        (
+            'thousands = ","',
+            ["1,037.5", "-1,234,567", "950", "1037"],
+            ["1037.5", "-1234567", "950", "1037"],
+            0,
+        ),
+        ('thousands = ","', ["1,0370", "12,34", "0,123", "1,,037", "1,037,5", "7"], None, 5),
+        (
+            'thousands = "."\ndecimal = ","',
+            ["1.037,5", "2.500", "3,25"],
+            ["1037.5", "2500", "3.25"],
+            0,
+        ),
+        ('thousands = "."\ndecimal = ","', ["1.5", "1.2345", "1.037.25", "7"], None, 3),
+        ('thousands = " "', ["1 037.5", "1\u00a0037", "1\u202f037"], ["1037.5", "1037", "1037"], 0),
+        ('thousands = "\'"', ["1'037.5", "1\u2019037", "10'37"], ["1037.5", "1037", "10'37"], 1),
+    ],
+)
+def test_marks_between_thousands(tmp_path, keys, cells, written, misplaced):
+    lines = [f"1;1;{10 * n};{cell};4" for n, cell in enumerate(cells)]
+    text = "Core;Sect;Pos (mm);Counts;Live (s)\n" + "\n".join(lines) + "\n"
+    mapping = GAMMA.replace("table =", keys + "\ntable =")
+    folder, report = imported(tmp_path, text, mapping)
+    kept = folder.column("scan/gamma", "counts")
+    if written:
+        assert kept == written
+    else:
+        assert cp.read_hole(folder.path)["scan/gamma"]["counts"].notnull().sum() == 1
+        assert [cell.removesuffix(" (as exported)") for cell in kept] == cells
+    said = [note for note in report.files[0].notes if "sets no thousands apart" in note]
+    assert [int(note.split()[0]) for note in said] == ([misplaced] if misplaced else [])
+    assert not any("are not numbers" in note for note in report.files[0].notes)
+
+
+def test_a_mark_between_thousands_of_one_column_counts_everywhere(tmp_path):
+    text = "Core;Sect;Pos (mm);Counts;Live (s)\n1;1;0;1,037;4\n1;1;10;950;4\n1;1;20;9,999;4\n"
+    line = 'counts = { column = "Counts", thousands = ",", null = "9999" }'
+    mapping = GAMMA.replace('counts = "Counts"', line)
+    mapping = mapping.replace("table =", 'where = { Counts = ">= 1000" }\ntable =')
+    folder, _ = imported(tmp_path, text, mapping + CORRECTION + 'column = "Counts"\nadd = 1')
+    assert folder.column("scan/gamma", "counts") == ["1038", ""]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("table =", 'thousands = "."\ntable ='),
+        ("table =", 'thousands = ","\ndecimal = ","\ntable ='),
+        ('counts = "Counts"', 'counts = { column = "Counts", thousands = "." }'),
+        ('counts = "Counts"', 'counts = { column = "Counts", decimal = ",", thousands = "," }'),
+    ],
+)
+def test_one_mark_for_decimals_and_thousands_is_refused(old, new):
+    with pytest.raises(HoleError, match="as decimal mark and between thousands"):
+        parse_mapping(GAMMA.replace(old, new))
+
+
 def test_codes_of_missing_values_become_empty_and_are_counted(tmp_path):
     text = gamma([(1, 1)]).replace("1001", "-999.2500").replace("1002", "N/A")
     mapping = GAMMA.replace("table =", 'null = ["-999.25", "N/A"]\ntable =')
