@@ -20,6 +20,7 @@ from corephys.ground.choices import matching
 from corephys.hole.reading.error import nearest
 from corephys.hole.reading.tables import Column, Table
 from corephys.importing.files import FileFault, ForeignFile, split_unit
+from corephys.importing.foreign_units import power_of_ten
 from corephys.importing.mapping import (
     FILE_NAME,
     Condition,
@@ -163,7 +164,7 @@ class Converted:
     notes : list of str
         Counts of what is kept with a doubt: cells that are no number or time, missing codes.
     corrections : list of (int, int)
-        Number of the correction and of the rows that it concerned.
+        Number of each correction whose column the file has, and of the rows that it changed.
     """
 
     tables: list[Rows]
@@ -222,8 +223,16 @@ class _Conversion:
         self.counted: dict[str, int] = {}
 
     def run(self) -> Converted:
-        self.correct()
+        groups = {g for _, pattern in self.source.parts for g in pattern.groupindex}
+        apart = {header for header, _ in self.source.parts}
+        # A group of parts is corrected after the text is taken apart, the text itself before.
+        late = [
+            bool({one.column, *(w.column for w in one.where)} & (groups - apart))
+            for one in self.corrections
+        ]
+        self.correct([n for n, after in enumerate(late) if not after])
         unmatched = self.take_apart()
+        self.correct([n for n, after in enumerate(late) if after])
         keep = self.passes(self.source.where, np.ones(len(self.file), dtype=bool))
         self.found.left_out = int((~keep).sum())
         for column, bad in unmatched:
@@ -299,9 +308,10 @@ class _Conversion:
             return ""
         return self.file.units[place] or split_unit(header)[1]
 
-    def correct(self) -> None:
-        """Apply the corrections that concern this file."""
-        for number, one in enumerate(self.corrections):
+    def correct(self, chosen: list[int]) -> None:
+        """Apply those of the chosen corrections that concern this file."""
+        for number in chosen:
+            one = self.corrections[number]
             if not one.column or not one.concerns(self.file.name):
                 continue
             column = self.column(one.column)
@@ -309,7 +319,7 @@ class _Conversion:
                 if one.files:
                     self.faults.append(
                         f"{self.file.name} has no column {one.column!r}, which a correction "
-                        f"changes; its columns are {', '.join(self.file.header)}"
+                        f"changes; its columns are {', '.join([*self.file.header, *self.held])}"
                     )
                 continue
             rows = self.passes(one.where, np.ones(len(self.file), dtype=bool))
@@ -325,20 +335,41 @@ class _Conversion:
                 shift = len(column.texts)
                 codes = np.where(rows, column.codes + shift, column.codes).astype(np.int32)
                 self.held[one.column] = Coded(codes, [*column.texts, *changed.texts])
-            if concerned.any():
-                self.found.corrections.append((number, int(concerned.sum())))
+            self.found.corrections.append((number, int(concerned.sum())))
 
     def corrected(self, text: str, one: Correction) -> str:
         for old, new in one.replace:
             if text == old:
                 return new
-        decimal = self.source.layout.decimal
-        plain = text.replace(decimal, ".")
+        decimal = self.marks(one.column)[0]
+        plain = self.number_of(text, one.column)
         if (one.factor == 1.0 and one.add == 0.0) or not _NUMBER.match(plain):
             return text
-        if plain in self.source.null or text in self.source.null:
+        null = {*self.source.null, *(code for o in self.lines_of(one.column) for code in o.null)}
+        codes = {float(code) for code in null if _NUMBER.match(code)}
+        if plain in null or text in null or float(plain) in codes:
             return text
         return digits(float(plain) * one.factor + one.add).replace(".", decimal)
+
+    def lines_of(self, header: str) -> list[Origin]:
+        """Right-hand sides of the mapping that read a column of the file."""
+        origins = [target.origin for table in self.source.tables for target in table.targets]
+        return [
+            own
+            for own in origins
+            if header in own.columns or header in [split_unit(one)[0] for one in own.columns]
+        ]
+
+    def marks(self, header: str) -> tuple[str, str]:
+        """Decimal mark and mark between thousands of a column of the file."""
+        layout = self.source.layout
+        own = next(iter(self.lines_of(header)), Origin())
+        return own.decimal or layout.decimal, own.thousands or layout.thousands
+
+    def number_of(self, text: str, header: str) -> str:
+        """A cell of a column as a number with a decimal point; other texts are no number after."""
+        decimal, thousands = self.marks(header)
+        return _plain(text, decimal, thousands) if thousands else text.replace(decimal, ".")
 
     def take_apart(self) -> list[tuple[str, np.ndarray]]:
         """Add the parts of labels to the columns; rows whose label does not match."""
@@ -383,7 +414,7 @@ class _Conversion:
     def fulfils(self, text: str, one: Condition) -> bool:
         if one.sign in ("in", "!="):
             return (text in one.texts) == (one.sign == "in")
-        plain = text.replace(self.source.layout.decimal, ".")
+        plain = self.number_of(text, one.column)
         if not _NUMBER.match(plain):
             return False
         return bool(_COMPARE[one.sign](float(plain), float(one.texts[0])))
@@ -482,19 +513,29 @@ class _Conversion:
         given = column.texts
         if unit == "%":
             given = [text.removesuffix("%").rstrip() for text in given]
-        texts, missing, bad = _number_texts(given, decimal, null)
+        thousands = origin.thousands or self.source.layout.thousands if origin.columns else ""
+        texts, missing, bad = _number_texts(given, decimal, null, thousands)
         counts = np.bincount(column.codes, minlength=len(texts))
         held = int(counts[[bool(text) for text in texts]].sum())
         wrong = int(counts[bad].sum())
         if wrong and wrong == held:
-            example = next(t for t, b in zip(texts, bad, strict=True) if b)
+            example = next(t for t, b in zip(given, bad, strict=True) if b)
             self.faults.append(
                 f"{self.file.name}: no cell of {origin.columns[0]!r} is a number, such as "
-                f'{example!r}; set decimal = "," or units_row, or correct the line of {name!r}'
+                f'{example!r}; set decimal = ",", thousands or units_row, or correct the line of '
+                f"{name!r}"
             )
             return None
         self.count(f"cells of {name} are codes of a missing value", int(counts[missing].sum()))
-        self.count(f"cells of {name} are not numbers and are kept as they are", wrong)
+        lost = [bool(thousands) and _misplaced(text, decimal, thousands) for text in given]
+        apart = bad & np.array(lost, dtype=bool)
+        ungrouped = int(counts[apart].sum())
+        self.count(f"cells of {name} are not numbers and are kept as they are", wrong - ungrouped)
+        self.count(
+            f"cells of {name} have the mark {thousands!r} where it sets no thousands apart, are no "
+            "numbers, and are kept as they are",
+            ungrouped,
+        )
         try:
             factor = origin.factor
             same = units.convert(1.0, unit or wanted, wanted) == 1.0
@@ -528,7 +569,8 @@ class _Conversion:
             try:
                 mapped = units.canonical(mapped)
             except units.UnitError as error:
-                self.faults.append(f"{self.file.name}: {shown!r}: {error}")
+                words = self.with_factor(target, mapped) or f"{shown!r}: {error}"
+                self.faults.append(f"{self.file.name}: {words}")
                 return None
         if readable and mapped and readable != mapped:
             self.faults.append(
@@ -540,6 +582,9 @@ class _Conversion:
         if name.startswith("u_"):
             # The zero of a temperature scale is not added to an uncertainty.
             unit = units.difference_unit(unit)
+        if not unit and stated and (words := self.with_factor(target, stated)):
+            self.faults.append(f"{self.file.name}: {words}")
+            return None
         if unit or target.column.unit in ("1", None):
             if not unit and stated:
                 self.faults.append(
@@ -554,6 +599,21 @@ class _Conversion:
             f'{name} = "{split_unit(shown)[0]} [{target.column.unit}]" with its own unit'
         )
         return None
+
+    def with_factor(self, target: Target, given: str) -> str:
+        """What to write for a unit with a power of ten; empty for any other unit."""
+        found = power_of_ten(given)
+        if found is None:
+            return ""
+        name, unit, factor = target.column.name, *found
+        shown = target.origin.columns[0] if target.origin.columns else name
+        line = f'{name} = {{ column = {split_unit(shown)[0]!r}, unit = "{unit}"'
+        if self.file.header.count(shown):
+            line = f'{name} = {{ column = {shown!r}, unit = "{unit}"'
+        words = f"{given!r} of {shown!r} holds a power of ten"
+        if name == "reading":  # a number in the unit that the recipe states
+            return f"{words}; set {line} }}, and state it as [susceptibility] unit of the recipe"
+        return f"{words}, which is a factor; set it: {line}, factor = {factor} }}"
 
     def time_cells(self, target: Target, column: Coded) -> Coded:
         """Times in ISO 8601: as written without a zone, in UTC with one."""
@@ -737,19 +797,50 @@ def digits(value: float) -> str:
     return repr(float(short)).removesuffix(".0")
 
 
+# Blanks and apostrophes that are written between thousands.
+_THOUSANDS = {" ": " \u00a0\u202f\u2009", "'": "'\u2019"}
+
+
+def _plain(text: str, decimal: str, thousands: str = "") -> str:
+    """A number with a decimal point and without marks between thousands; other texts as they are.
+
+    The first group has one to three digits and does not begin with zero, the others have three.
+    """
+    if decimal != ".":
+        text = text.replace(".", "\0" if thousands != "." else ".")
+    if thousands:
+        marks = re.escape(_THOUSANDS.get(thousands, thousands))
+        grouped = re.match(rf"[+-]?[1-9]\d{{0,2}}(?:[{marks}]\d{{3}})+(?!\d)", text, re.ASCII)
+        if grouped:
+            text = re.sub(f"[{marks}]", "", grouped[0]) + text[grouped.end() :]
+        if thousands == ".":
+            text = text.replace(".", "\0")  # a point that is left sets nothing apart
+    return text.replace(decimal, ".")
+
+
+def _misplaced(text: str, decimal: str, thousands: str) -> bool:
+    """Whether a text would be a number but for its marks between thousands."""
+    marks = _THOUSANDS.get(thousands, thousands)
+    without = "".join(sign for sign in text if sign not in marks)
+    return without != text and bool(_NUMBER.match(_plain(without, decimal)))
+
+
 def _number_texts(
-    texts: list[str], decimal: str, null: tuple[str, ...]
+    texts: list[str], decimal: str, null: tuple[str, ...], thousands: str = ""
 ) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Texts with a decimal point, which of them are codes of missing values, which no numbers."""
     codes = set(null)
-    values = {
-        float(c.replace(decimal, ".")) for c in null if _NUMBER.match(c.replace(decimal, "."))
-    }
+    grouped = [_plain(code, decimal, thousands) for code in null]
+    read = [
+        one if _NUMBER.match(one) else code.replace(decimal, ".")
+        for one, code in zip(grouped, null, strict=True)
+    ]
+    values = {float(code) for code in read if _NUMBER.match(code)}
     out: list[str] = []
     missing = np.zeros(len(texts), dtype=bool)
     bad = np.zeros(len(texts), dtype=bool)
     for place, text in enumerate(texts):
-        plain = text if decimal == "." else text.replace(".", "\0").replace(decimal, ".")
+        plain = text if decimal == "." and not thousands else _plain(text, decimal, thousands)
         number = bool(_NUMBER.match(plain))
         if text in codes or (number and float(plain) in values):
             missing[place] = bool(text)

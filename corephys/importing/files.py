@@ -55,6 +55,8 @@ class Layout:
         One of :data:`DELIMITERS`, or ``"space"`` for any white space; empty to look for it.
     decimal : {".", ","}
         Decimal mark.
+    thousands : {"", ",", ".", " ", "'"}
+        Mark between thousands; empty for none.
     skip_lines : int
         Lines before the header.
     skip_to : str
@@ -74,6 +76,7 @@ class Layout:
     encoding: str = ""
     delimiter: str = ""
     decimal: str = "."
+    thousands: str = ""
     skip_lines: int = 0
     skip_to: str = ""
     header_lines: int = 1
@@ -444,8 +447,14 @@ def _header(head: list[list[str]], layout: Layout) -> tuple[list[str], list[str]
         " ".join(row[n].strip() for row in names if n < len(row) and row[n].strip())
         for n in range(width)
     ]
-    given = units[0] if units else []
-    return header, [given[n].strip() if n < len(given) else "" for n in range(width)]
+    given = [_unbracketed(cell.strip()) for cell in (units[0] if units else [])]
+    return header, [given[n] if n < len(given) else "" for n in range(width)]
+
+
+def _unbracketed(cell: str) -> str:
+    """A cell of a row of units without the bracket around the whole of it."""
+    name, unit = split_unit(f"unit {cell}")
+    return unit if name == "unit" and unit else cell
 
 
 def _stripped(column: list[str]) -> list[str]:

@@ -6,13 +6,14 @@ and no further names, but for words such as "metres" that no table of aliases sh
 
 from __future__ import annotations
 
+import math
 import re
 from functools import lru_cache
 from typing import NamedTuple
 
 from corephys.ground.units import UnitError, canonical
 
-__all__ = ["ForeignUnit", "read_unit", "split_header", "units_with_words"]
+__all__ = ["ForeignUnit", "power_of_ten", "read_unit", "split_header", "units_with_words"]
 
 
 class ForeignUnit(NamedTuple):
@@ -176,6 +177,7 @@ def read_unit(text: str) -> ForeignUnit | None:
     bracketed = re.fullmatch(r"\[(.*)\]|\(([^()]*)\)", plain)
     if bracketed:  # a row of units may have brackets
         plain = (bracketed[1] or bracketed[2] or "").strip()
+    plain = re.sub(r"^(SI|si)\s*[eE](?=[-+]\d)", r"\1 1e", plain)  # "SI E-5"
     if not plain or len(plain) > 40:
         return None
     for tried in (plain, plain.rstrip(",;:")):
@@ -192,6 +194,20 @@ def read_unit(text: str) -> ForeignUnit | None:
         if unit is not None:
             return ForeignUnit(unit, factor)
     return None
+
+
+def power_of_ten(text: str) -> tuple[str, str] | None:
+    """Unit and factor, as text, of a unit with a power of ten; None without one.
+
+    Examples
+    --------
+    >>> power_of_ten("SI E-5")
+    ('1', '1e-5')
+    """
+    found = read_unit(text)
+    if found is None or found.factor == 1.0:
+        return None
+    return found.unit, f"1e{round(math.log10(found.factor))}"
 
 
 def _one(text: str) -> str | None:

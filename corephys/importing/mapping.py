@@ -20,6 +20,7 @@ from corephys.hole.reading import csv
 from corephys.hole.reading.error import HoleError, Problem, nearest
 from corephys.hole.reading.tables import TABLES, Column, Table
 from corephys.importing.files import DELIMITERS, ENCODINGS, Layout
+from corephys.importing.foreign_units import power_of_ten
 
 __all__ = [
     "FILE",
@@ -45,6 +46,7 @@ FILE_NAME = "file name"  # key of [source.parts] that stands for the path of the
 RERUNS = ("number", "replace", "refuse")
 OFFSETS = ("section top", "section bottom", "core top")
 DECIMALS = (".", ",")
+THOUSANDS = (",", ".", " ", "'")
 # Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth_fitted", "depth_closed", "depth_composite", "offset_closed")
 
@@ -86,7 +88,7 @@ class Origin:
         Replacements of texts.
     null : tuple of str
         Further codes of a missing value.
-    decimal, time_format, time_zone : str
+    decimal, time_format, time_zone, thousands : str
         In place of those of the source; empty for these.
     """
 
@@ -99,6 +101,7 @@ class Origin:
     decimal: str = ""
     time_format: str = ""
     time_zone: str = ""
+    thousands: str = ""
 
 
 @dataclass(frozen=True)
@@ -347,7 +350,7 @@ _SOURCE_KEYS = (
 )
 _ORIGIN_KEYS = (
     *("column", "value", "unit", "factor", "map"),
-    *("null", "decimal", "time_format", "time_zone"),
+    *("null", "decimal", "thousands", "time_format", "time_zone"),
 )
 _CORRECTION_KEYS = (
     *("files", "column", "unit", "factor", "add", "replace", "where", "reason"),
@@ -428,7 +431,14 @@ class _Reader:
         try:
             return units.canonical(given) if given else ""
         except units.UnitError as error:
-            self.fault(key, str(error).rstrip(".?"), "Write a unit that is known")
+            what, mend = str(error).rstrip(".?"), "Write a unit that is known"
+            power = power_of_ten(given)
+            if power is not None:
+                what = f"unit {given!r} holds a power of ten"
+                mend = f'Write unit = "{power[0]}", factor = {power[1]}'
+                if key == "reading":
+                    mend = 'Write unit = "1" and [susceptibility] unit in the recipe'
+            self.fault(key, what, mend)
             return ""
 
     def known(self, given: AnyMapping[str, Any], legal: Iterable[str], place: str) -> None:
@@ -553,6 +563,7 @@ class _Reader:
             encoding=self.word(given, "encoding", ENCODINGS, ""),
             delimiter=self.word(given, "delimiter", (*DELIMITERS, "space"), ""),
             decimal=self.word(given, "decimal", DECIMALS, "."),
+            thousands=self.word(given, "thousands", THOUSANDS, ""),
             skip_lines=self.count(given, "skip_lines", 0),
             skip_to=self.text(given, "skip_to"),
             header_lines=self.count(given, "header_lines", 1),
@@ -564,11 +575,22 @@ class _Reader:
         if layout.decimal == "," and layout.delimiter == ",":
             what = f"the source {name!r} has a comma as decimal mark and as delimiter"
             self.fault("decimal", what, "Change one of them: no file can have both")
+        self.marks(layout.decimal, layout.thousands, f"the source {name!r}")
+        if layout.thousands == " " and layout.delimiter == "space":
+            what = f"the source {name!r} has a blank between thousands and as delimiter"
+            self.fault("thousands", what, "Take out thousands, or set another delimiter")
         parts = tuple(self.parts(self.table_of(given, "parts")))
+        tables = tuple(self.table_mappings(given, name, parts))
+        for target in (target for table in tables for target in table.targets):
+            own = target.origin
+            if own.columns and (own.decimal or own.thousands):
+                decimal = own.decimal or layout.decimal
+                thousands = own.thousands or layout.thousands
+                self.marks(decimal, thousands, f"the line of {target.column.name}")
         return Source(
             name,
             files,
-            tuple(self.table_mappings(given, name, parts)),
+            tables,
             layout,
             self.texts(given, "null"),
             self.text(given, "time_format"),
@@ -579,6 +601,12 @@ class _Reader:
             ("*",) if given.get("keep") == "all" else self.texts(given, "keep"),
             parts,
         )
+
+    def marks(self, decimal: str, thousands: str, where: str) -> None:
+        if decimal == thousands:
+            what = f"{where} has {decimal!r} as decimal mark and between thousands"
+            mend = "Set decimal and thousands to two different marks"
+            self.fault("thousands", what, mend)
 
     def parts(self, given: dict[str, Any]) -> Iterable[tuple[str, re.Pattern[str]]]:
         for column, pattern in given.items():
@@ -726,6 +754,7 @@ class _Reader:
             self.word(value, "decimal", DECIMALS, ""),
             self.text(value, "time_format"),
             self.zone(value),
+            self.word(value, "thousands", THOUSANDS, ""),
         )
 
     def complete(self, sources: tuple[Source, ...]) -> None:

@@ -55,14 +55,15 @@ class Merged:
     notes: list[str] = field(default_factory=list)
 
 
-def number_runs(rows: Rows, given: bool) -> list[str]:
+def number_runs(rows: Rows, given: bool, rerun: str = "number") -> list[str]:
     """Give rows of a table a number of the run, in place; returns what was numbered, in words.
 
     A position that comes again in one file with other values is a further run: the second pass
     where the offsets of the section begin anew, else the second reading of that position. A
     section in which every repeated row is equal to an earlier one stays as it is: the rows were
     written twice, and the reader of the hole lists them. Values that were reduced elsewhere are
-    not numbered, since a position that is there twice is flagged.
+    not numbered, since a position that is there twice is flagged. A rerun that the mapping replaces
+    or refuses is one of another file; the words state that it was not applied here.
     """
     table = TABLES[rows.table]
     if not numbered_run(table) or given:
@@ -72,6 +73,13 @@ def number_runs(rows: Rows, given: bool) -> list[str]:
     words: list[str] = []
     if not table.supplied and count:
         run, words = _runs(rows, key_columns(table, rows.names), _is_scan(table))
+        further = int((run > 1).sum())
+        if further and rerun != "number":
+            words.append(
+                f"{rows.table}: rerun = {rerun!r} is not applied to a section that comes again in "
+                f"the same file: {further} rows are numbered as further runs and stay; leave out "
+                "the rows that do not count with where"
+            )
     texts = sorted(set(run.tolist()))
     place = {number: code for code, number in enumerate(texts)}
     codes = np.array([place[number] for number in run.tolist()], dtype=np.int32)
@@ -243,6 +251,7 @@ class _Merge:
 
     def run(self) -> tuple[Part, Merged]:
         chosen = self._meet()
+        self._once(chosen)
         groups, order = self._groups(chosen)
         rows = order
         columns = [self.columns[name].take(rows) for name in self.rows.names]
@@ -403,9 +412,56 @@ class _Merge:
         if self.rerun == "number":
             reason += f'; {table.name} has no numbered runs: set rerun = "replace" to take these'
         for row in here.tolist():
-            one = [self.rows.columns[name].take(np.array([row])) for name in self.rows.names]
-            text = " | ".join(column.cells()[0] for column in one)
-            self.done.refused.append((int(self.rows.lines[row]), reason, text))
+            self._refuse(row, reason)
+
+    def _refuse(self, row: int, reason: str) -> None:
+        one = [self.rows.columns[name].take(np.array([row])) for name in self.rows.names]
+        text = " | ".join(column.cells()[0] for column in one)
+        self.done.refused.append((int(self.rows.lines[row]), reason, text))
+
+    def _once(self, chosen: np.ndarray) -> None:
+        """Names of a list that come again in one file: equal rows once, others are refused.
+
+        Rows of scans, samples and intervals are not concerned: a position may come again.
+        """
+        table = self.table.table
+        if numbered_run(table) or grouped_by_section(table) or not self.keys:
+            return
+        rows = np.flatnonzero(chosen)
+        cells = pd.DataFrame({n: self._compared(n)[rows] for n in self.rows.names}, index=rows)
+        last = self.rerun == "replace" and "time" not in self.keys
+        again = cells.duplicated(self.keys, keep="last" if last else "first")
+        if not again.any():
+            return
+        equal = cells.duplicated(keep="last" if last else "first")
+        if "time" not in self.keys:
+            kept = cells[~again].set_index(self.keys)
+            same = (
+                kept.loc[pd.MultiIndex.from_frame(cells[self.keys])]
+                if len(self.keys) > 1
+                else (kept.loc[cells[self.keys[0]]])
+            )
+            others = [name for name in self.rows.names if name not in self.keys]
+            agrees = (same[others].to_numpy() == cells[others].to_numpy()).all(axis=1)
+            equal = again & agrees
+            words = "; the last row is taken" if last else ""
+            if self.rerun == "number":
+                words = '; set rerun = "replace" to take the last row'
+            for row in rows[(again & ~agrees).to_numpy()].tolist():
+                names = [(k, self.columns[k].cells()[row]) for k in self.keys]
+                shown = ", ".join(f"{key} {text!r}" for key, text in names)
+                self._refuse(row, f"{shown}: comes again in the file with other values{words}")
+                chosen[row] = False
+        dropped = rows[equal.to_numpy()]
+        chosen[dropped] = False
+        self.done.already += int(dropped.size)
+
+    def _compared(self, name: str) -> np.ndarray:
+        """Whole numbers of the cells of a column, equal for equal texts or numbers."""
+        column, known = self.columns[name], self.table.table.by_name.get(name)
+        text = known is not None and known.kind == "text"
+        values = column.texts if text else _values(column.texts)
+        return Coded.of([str(value) for value in values]).codes[column.codes]
 
     def _set_run(self, here: np.ndarray, run: str) -> None:
         column = self.columns["run"]

@@ -16,13 +16,13 @@ import numpy as np
 from corephys.ground import provenance, units
 from corephys.hole.reading.columns import read_columns
 from corephys.hole.reading.csv import parse
-from corephys.hole.reading.error import HoleError, Problem
+from corephys.hole.reading.error import HoleError, Problem, nearest
 from corephys.hole.reading.tables import TABLES
 from corephys.importing import state as states
 from corephys.importing.convert import Coded, Converted, Lengths, convert, digits, numbers
 from corephys.importing.deduced import MARK, deduce, disagreement, places_of
 from corephys.importing.files import FileFault, ForeignFile, read_file
-from corephys.importing.mapping import Mapping, Source, read_mapping
+from corephys.importing.mapping import FILE, Mapping, Source, read_mapping
 from corephys.importing.merging import merge, number_runs, repeated
 from corephys.importing.report import FileReport, ImportReport, TableCounts
 from corephys.importing.state import NEXT, Part, State, Taken
@@ -78,7 +78,12 @@ class _Import:
         self.report = ImportReport(str(folder), dry_run, self.mapping.sha256)
         self.tables: dict[str, TableFile] = {}
         self.refused = self._earlier_refusals()
+        # Rows that each correction changed: in files that were read, and in those as before. A
+        # correction is in it where a file has its column.
         self.corrected: dict[int, int] = {}
+        self.corrected_before: dict[int, int] = {}
+        self.headers: dict[str, None] = {}
+        self.read: set[str] = set()  # sources of which a file was read, now or before
 
     def run(self) -> ImportReport:
         for table in list(self.state.tables):
@@ -94,16 +99,14 @@ class _Import:
         self.lengths_corrected()
         for source in later:
             self.source(source)
+        self.unknown_columns()
         self.missing_files()
         self.deduce()
         self.lengths_corrected()
         self.compare()
         self.hand_edits()
         self.report.refused = [row for rows in self.refused.values() for row in rows]
-        for number, rows in sorted(self.corrected.items()):
-            one = self.mapping.corrections[number]
-            count = f"{rows} rows" if rows else "in files that did not change"
-            self.report.corrections.append(f"{one.words()} ({count}): {one.reason}")
+        self.corrections()
         self.report.tables = {name: len(t) for name, t in self.tables.items() if t.changed}
         if not self.dry_run:
             self.write()
@@ -161,7 +164,8 @@ class _Import:
             taken = self.state.files.get(name, {}).get(source.name)
             if taken and taken.sha256 == sha256 and taken.mapping == stamp:
                 self.report.files.append(FileReport(name, source.name, "unchanged"))
-                self.keep_corrections(name)
+                self.read.add(source.name)
+                self.keep_corrections(name, taken)
                 continue
             twin = by_digest.get(sha256, name)
             if twin != name and taken is None:
@@ -220,11 +224,14 @@ class _Import:
         except FileFault as fault:
             one.status, one.fault = "refused", str(fault)
             return
+        self.read.add(source.name)
+        self.headers |= dict.fromkeys(foreign.header)
         one.rows = made.rows_in
         one.notes += self.notes(foreign, made)
         kept = taken or Taken()
         end = max(raw.rfind(b"\n"), raw.rfind(b"\r")) + 1
         again = Taken(sha256, end, hashlib.sha256(raw[:end]).hexdigest(), stamp)
+        again.corrected = made.corrections
         # What is taken stands in the state at once: the next files are compared with it.
         self.state.files.setdefault(name, {}).setdefault(source.name, kept)
         rejected = [(name, line, "", reason, text) for line, reason, text in made.refused]
@@ -235,7 +242,7 @@ class _Import:
             self.corrected[number] = self.corrected.get(number, 0) + rows
         owner, repeats = (name, source.name), set()
         for rows in made.tables:
-            one.notes += number_runs(rows, _has_run(source, rows.table))
+            one.notes += number_runs(rows, _has_run(source, rows.table), source.rerun)
             again.places += places_of(rows)
             old = kept.parts.get(rows.table, Part())
             repeats |= repeated(self.table(rows.table), rows, owner, old)
@@ -288,11 +295,51 @@ class _Import:
             notes.append(f"{foreign.comments} lines are comments")
         return notes
 
-    def keep_corrections(self, name: str) -> None:
+    def keep_corrections(self, name: str, taken: Taken) -> None:
         """Corrections of a file that did not change stay in force."""
+        held = taken.corrected
+        if held is None:  # not recorded by an earlier version: taken as in force
+            listed = enumerate(self.mapping.corrections)
+            held = [(n, 1) for n, one in listed if one.column and one.concerns(name)]
+        for number, rows in held:
+            self.corrected_before[number] = self.corrected_before.get(number, 0) + rows
+
+    def unknown_columns(self) -> None:
+        """Refuse corrections of a column that no file has and no label gives."""
+        if any(source.name not in self.read for source in self.mapping.sources):
+            return  # a file that is still to come may have the column
+        groups = [
+            group
+            for source in self.mapping.sources
+            for _, pattern in source.parts
+            for group in pattern.groupindex
+        ]
+        problems = []
         for number, one in enumerate(self.mapping.corrections):
-            if one.column and one.concerns(name):
-                self.corrected.setdefault(number, 0)
+            if not one.column or one.files or number in {*self.corrected, *self.corrected_before}:
+                continue
+            what = f"a correction changes the column {one.column!r}, which no file has and no "
+            what += "group of [source.parts] gives"
+            known = [*self.headers, *groups]
+            guess = nearest(one.column, known)
+            mend = f"Did you mean {guess!r}?" if guess else f"Columns are {', '.join(known)}"
+            problems.append(Problem(FILE, None, "column", what, mend))
+        if problems:
+            raise HoleError(problems, FILE, "used")
+
+    def corrections(self) -> None:
+        """Put every correction into the report, and those that change nothing as a doubt."""
+        for number, one in enumerate(self.mapping.corrections):
+            rows = self.corrected.get(number, 0)
+            before = not rows and self.corrected_before.get(number, 0)
+            count = "in files that did not change" if before else f"{rows} rows"
+            self.report.corrections.append(f"{one.words()} ({count}): {one.reason}")
+            if not rows and not before:
+                self.report.warnings.append(
+                    f"a correction changes nothing: {one.words()}; check "
+                    + ("its core and section" if one.length else "its column, files and where")
+                    + ", or take it out"
+                )
 
     def missing_files(self) -> None:
         gone = [

@@ -75,6 +75,9 @@ class Taken:
     places : list of (str, str, float, float, float)
         Core, section, greatest offset [cm], depth of the section's top [m] and greatest departure
         from it [m], of rows with both depth and offset.
+    corrected : list of (int, int), optional
+        Number of each correction whose column the file has, and of the rows that it changed; None
+        where it was not recorded.
     """
 
     sha256: str = ""
@@ -83,6 +86,7 @@ class Taken:
     mapping: str = ""
     parts: dict[str, Part] = field(default_factory=dict)
     places: list[tuple[str, str, float, float, float]] = field(default_factory=list)
+    corrected: list[tuple[int, int]] | None = None
 
 
 @dataclass
@@ -143,6 +147,7 @@ class State:
                     "mapping": taken.mapping,
                     "tables": parts,
                     "places": [[*p[:2], *map(_or_none, p[2:])] for p in taken.places],
+                    "corrected": taken.corrected,
                 }
         whole = {
             "format": _FORMAT,
@@ -169,6 +174,8 @@ class State:
             for name, given in held.items():
                 taken = Taken(given["sha256"], given["size"], given["head"], given["mapping"])
                 taken.places = [(c, s, *map(_or_nan, rest)) for c, s, *rest in given["places"]]
+                if given.get("corrected") is not None:
+                    taken.corrected = [(int(n), int(rows)) for n, rows in given["corrected"]]
                 for table, entry in given["tables"].items():
                     blocks = {groups[g]: (int(n), str(d)) for g, n, d in entry["blocks"]}
                     again = {(c, s, r): run for c, s, r, run in entry.get("renumbered", [])}

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 import corephys as cp
+from corephys.ground import units
 from corephys.hole import HoleError
+from corephys.importing.files import Layout, read_file
 from corephys.importing.mapping import parse_mapping
 from tests.importing.exports import GAMMA, Folder, assert_balanced, counts_of, gamma
 
@@ -73,6 +75,48 @@ def test_a_row_of_units_serves(tmp_path):
     assert folder.column("scan/gamma", "offset [cm]") == ["12.3"]
 
 
+@pytest.mark.parametrize(
+    ("cell", "written"), [("(mm)", "12.3"), ("[mm]", "12.3"), ("(in)", "312.42")]
+)
+def test_a_row_of_units_in_brackets_serves(tmp_path, cell, written):
+    text = f"Core,Sect,Pos,Counts,Live\n,,{cell},,(s)\n1,1,123,1000,4\n"
+    mapping = GAMMA.replace(" (mm)", "").replace(" (s)", "")
+    mapping = mapping.replace("table =", "units_row = true\ntable =")
+    folder, _ = imported(tmp_path, text, mapping)
+    assert folder.column("scan/gamma", "offset [cm]") == [written]
+
+
+def test_brackets_inside_a_unit_stay():
+    layout = Layout(units_row=True)
+    raw = b"a,b,c\n(W/(m K)),(kg)/(m^3),m\n1,2,3\n"
+    assert read_file("a.csv", layout, raw=raw).units == ["W/(m K)", "(kg)/(m^3)", "m"]
+
+
+@pytest.mark.parametrize(("foreign", "spelled"), [("lb/ft3", "lb/ft^3"), ("µs/ft", "us/ft")])
+def test_units_in_feet_are_spelled_in_the_one_way(foreign, spelled):
+    assert units.canonical(foreign) == spelled
+
+
+@pytest.mark.parametrize("unit", ["1e-5 SI", "SI E-5", "10^-5 SI", "SI*1e-5"])
+@pytest.mark.parametrize(
+    ("table", "name", "end"),
+    [
+        ("scan/reduced", "magnetic_susceptibility", ', unit = "1", factor = 1e-5 }'),
+        ("scan/susceptibility", "reading", ', unit = "1" }, and state it as [susceptibility]'),
+    ],
+)
+def test_a_power_of_ten_in_a_unit_is_shown_as_a_factor(tmp_path, unit, table, name, end):
+    text = f"Core,Sect,Pos (mm),MS [{unit}]\n1,1,10,12.5\n"
+    mapping = GAMMA.replace("scan/gamma", table).replace('live_time = "Live (s)"\n', "")
+    mapping = mapping.replace('counts = "Counts"', f'{name} = "MS [{unit}]"')
+    _, report = imported(tmp_path, text, mapping)
+    assert f"{name} = {{ column = 'MS [{unit}]'{end}" in fault(report)
+    stated = mapping.replace(f'"MS [{unit}]"', f'{{ column = "MS [{unit}]", unit = "{unit}" }}')
+    with pytest.raises(HoleError, match="holds a power of ten") as caught:
+        parse_mapping(stated)
+    assert ("factor = 1e-5" in str(caught.value)) == (name != "reading")
+
+
 def test_a_unit_stated_nowhere_is_refused_and_names_the_column(tmp_path):
     text = gamma([(1, 1)]).replace("Pos (mm)", "Pos")
     folder, report = imported(tmp_path, text, GAMMA.replace("Pos (mm)", "Pos"))
@@ -130,6 +174,66 @@ def test_decimal_commas_that_are_not_stated_are_refused(tmp_path):
     text = "Core;Sect;Pos (mm);Counts;Live (s)\n1;1;12,30;1000;4,0\n1;1;13,30;1000;4,0\n"
     _, report = imported(tmp_path, text)
     assert "no cell of 'Pos (mm)' is a number, such as '12,30'" in fault(report)
+
+
+@pytest.mark.parametrize(
+    ("keys", "cells", "written", "misplaced"),
+    [
+        (
+            'thousands = ","',
+            ["1,037.5", "-1,234,567", "950", "1037"],
+            ["1037.5", "-1234567", "950", "1037"],
+            0,
+        ),
+        ('thousands = ","', ["1,0370", "12,34", "0,123", "1,,037", "1,037,5", "7"], None, 5),
+        (
+            'thousands = "."\ndecimal = ","',
+            ["1.037,5", "2.500", "3,25"],
+            ["1037.5", "2500", "3.25"],
+            0,
+        ),
+        ('thousands = "."\ndecimal = ","', ["1.5", "1.2345", "1.037.25", "7"], None, 3),
+        ('thousands = " "', ["1 037.5", "1\u00a0037", "1\u202f037"], ["1037.5", "1037", "1037"], 0),
+        ('thousands = "\'"', ["1'037.5", "1\u2019037", "10'37"], ["1037.5", "1037", "10'37"], 1),
+    ],
+)
+def test_marks_between_thousands(tmp_path, keys, cells, written, misplaced):
+    lines = [f"1;1;{10 * n};{cell};4" for n, cell in enumerate(cells)]
+    text = "Core;Sect;Pos (mm);Counts;Live (s)\n" + "\n".join(lines) + "\n"
+    mapping = GAMMA.replace("table =", keys + "\ntable =")
+    folder, report = imported(tmp_path, text, mapping)
+    kept = folder.column("scan/gamma", "counts")
+    if written:
+        assert kept == written
+    else:
+        assert cp.read_hole(folder.path)["scan/gamma"]["counts"].notnull().sum() == 1
+        assert [cell.removesuffix(" (as exported)") for cell in kept] == cells
+    said = [note for note in report.files[0].notes if "sets no thousands apart" in note]
+    assert [int(note.split()[0]) for note in said] == ([misplaced] if misplaced else [])
+    assert not any("are not numbers" in note for note in report.files[0].notes)
+
+
+def test_a_mark_between_thousands_of_one_column_counts_everywhere(tmp_path):
+    text = "Core;Sect;Pos (mm);Counts;Live (s)\n1;1;0;1,037;4\n1;1;10;950;4\n1;1;20;9,999;4\n"
+    line = 'counts = { column = "Counts", thousands = ",", null = "9999" }'
+    mapping = GAMMA.replace('counts = "Counts"', line)
+    mapping = mapping.replace("table =", 'where = { Counts = ">= 1000" }\ntable =')
+    folder, _ = imported(tmp_path, text, mapping + CORRECTION + 'column = "Counts"\nadd = 1')
+    assert folder.column("scan/gamma", "counts") == ["1038", ""]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("table =", 'thousands = "."\ntable ='),
+        ("table =", 'thousands = ","\ndecimal = ","\ntable ='),
+        ('counts = "Counts"', 'counts = { column = "Counts", thousands = "." }'),
+        ('counts = "Counts"', 'counts = { column = "Counts", decimal = ",", thousands = "," }'),
+    ],
+)
+def test_one_mark_for_decimals_and_thousands_is_refused(old, new):
+    with pytest.raises(HoleError, match="as decimal mark and between thousands"):
+        parse_mapping(GAMMA.replace(old, new))
 
 
 def test_codes_of_missing_values_become_empty_and_are_counted(tmp_path):
@@ -453,11 +557,44 @@ CORRECTION = '[[correct]]\nreason = "seen on the core"\n'
 def test_a_line_of_the_mapping_corrects_and_is_recorded(tmp_path, lines, header, expected, rows):
     folder, report = imported(tmp_path, gamma([(1, 1)]), GAMMA + CORRECTION + lines)
     assert folder.column("scan/gamma", header) == expected
-    assert len(report.corrections) == (1 if rows else 0)
-    if rows:
-        assert report.corrections[0].endswith(f"({rows} rows): seen on the core")
+    assert len(report.corrections) == 1
+    assert report.corrections[0].endswith(f"({rows} rows): seen on the core")
+    assert [w for w in report.warnings if "a correction changes nothing" in w] == (
+        [] if rows else [report.warnings[0]]
+    )
     kept = json.loads(cp.read_hole(folder.path).attrs["import_corrections"])
     assert kept[0]["reason"] == "seen on the core"
+
+
+PLACED = GAMMA.replace('offset = "Pos (mm)"', 'offset = "pos [mm]"').replace(
+    "[source.columns]", "[source.parts]\n'Pos (mm)' = '^(?P<pos>[0-9]+)$'\n[source.columns]"
+)
+
+
+def test_a_group_of_a_label_is_corrected(tmp_path):
+    lines = 'column = "pos"\nadd = 1000\nwhere = { pos = ">= 10" }'
+    folder, report = imported(tmp_path, gamma([(1, 1)]), PLACED + CORRECTION + lines)
+    assert folder.column("scan/gamma", "offset [cm]") == ["0", "101", "102"]
+    assert "(2 rows)" in report.corrections[0]
+    assert "in files that did not change" in folder.run().corrections[0]
+
+
+def test_a_correction_without_effect_is_a_doubt_of_every_report(tmp_path):
+    lines = 'column = "Sect"\nreplace = { "7" = "8" }'
+    folder, report = imported(tmp_path, gamma([(1, 1)]), GAMMA + CORRECTION + lines)
+    for one in (report, folder.run()):
+        assert one.corrections[0].endswith("(0 rows): seen on the core")
+        assert "a correction changes nothing: column 'Sect'" in str(one)
+
+
+@pytest.mark.parametrize("mapping", [GAMMA, PLACED])
+def test_a_correction_of_a_column_that_is_nowhere_is_refused(tmp_path, mapping):
+    folder = Folder(tmp_path, mapping + CORRECTION + 'column = "Cuonts"\nfactor = 2')
+    folder.write("exports/a.csv", gamma([(1, 1)]))
+    with pytest.raises(HoleError, match="'Cuonts', which no file has") as caught:
+        folder.run()
+    assert "Did you mean 'Counts'?" in str(caught.value)
+    assert not (folder.path / "scan/gamma.csv").exists()
 
 
 def test_a_correction_that_is_added_later_changes_what_was_imported(tmp_path):

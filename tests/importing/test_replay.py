@@ -258,6 +258,16 @@ def test_a_second_pass_in_one_file_is_a_run(folder):
     assert "section '1' of core '1' comes 2 times in the file: runs 1 to 2" in report.files[0].notes
 
 
+@pytest.mark.parametrize("rerun", ["replace", "refuse", "number"])
+def test_a_rerun_in_one_file_is_numbered_and_the_report_says_so(folder, rerun):
+    folder.write("import.toml", f'rerun = "{rerun}"\n' + GAMMA)
+    folder.write("exports/a.csv", gamma([(1, 1)]) + gamma([(1, 1)], counts=7, head=False))
+    report = replay(folder)
+    assert folder.column("scan/gamma", "run") == ["1"] * 3 + ["2"] * 3
+    said = f"rerun = '{rerun}' is not applied to a section that comes again in the same file: 3"
+    assert (said in str(report)) == (rerun != "number")
+
+
 def test_a_second_pass_between_the_first_readings_is_a_run(folder):
     """No position comes twice, and the passes must not be mixed."""
     folder.write("exports/a.csv", gamma([(1, 1)]))
@@ -370,6 +380,54 @@ recovered = "Adv (m)"
     folder.write("import.toml", 'rerun = "replace"\n' + mapping)
     replay(folder)
     assert ("2", "9.5") in [(r["core"], r["top [m]"]) for r in folder.rows("cores")]
+
+
+STATIONS = """
+[[source]]
+files = "exports/*.csv"
+table = "downhole/stations"
+[source.columns]
+station = "Station"
+depth = "Depth (m)"
+tool = "Tool"
+"""
+READINGS = "Station,Depth (m),Tool,T\nA,10,t1,4\nA,10.0,t1,5\nB,20,t1,4\nA,10,t1,6\nB,21,t1,6\n"
+
+
+@pytest.mark.parametrize(
+    ("rerun", "kept", "again", "refused"),
+    [
+        ("number", [("A", "10"), ("B", "20")], 2, 1),
+        ("refuse", [("A", "10"), ("B", "20")], 2, 1),
+        ("replace", [("A", "10"), ("B", "21")], 2, 1),
+    ],
+)
+def test_a_name_of_a_list_comes_once(tmp_path, rerun, kept, again, refused):
+    folder = Folder(tmp_path, f'rerun = "{rerun}"\n' + STATIONS)
+    folder.write("exports/a.csv", READINGS)
+    report = replay(folder)
+    rows = folder.rows("downhole/stations")
+    assert [(r["station"], r["depth [m]"]) for r in rows] == kept
+    assert counts_of(report.files[0])["downhole/stations"] == {
+        "added": 2,
+        "already": again,
+        "refused": refused,
+    }
+    assert "station 'B': comes again in the file with other values" in report.refused[0][3]
+    folder.write("exports/a.csv", READINGS + "C,30,t1,4\nC,30,t1,5\n")
+    replay(folder)
+    assert folder.column("downhole/stations", "station") == ["A", "B", "C"]
+
+
+def test_a_list_of_sections_from_a_file_of_readings(tmp_path):
+    mapping = STATIONS.replace("downhole/stations", "sections").partition("station =")[0]
+    mapping += 'core = "Core"\nsection = "Sect"\nlength = "Len (m)"\n'
+    mapping += 'core_diameter = { value = "66 mm" }\n'
+    folder = Folder(tmp_path, mapping, lists=False)
+    folder.write("exports/a.csv", "Core,Sect,Len (m)\n" + "1,1,1.5\n1,2,1.4\n1,1,1.50\n1,2,1.3\n")
+    report = replay(folder)
+    assert folder.column("sections", "length [m]") == ["1.5", "1.4"]
+    assert "core '1', section '2': comes again" in report.refused[0][3]
 
 
 # Hand edits -------------------------------------------------------------------------------------
