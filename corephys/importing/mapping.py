@@ -22,6 +22,7 @@ from corephys.hole.reading.tables import TABLES, Column, Table
 from corephys.importing.files import DELIMITERS, ENCODINGS, Layout
 
 __all__ = [
+    "COMPLETED",
     "FILE",
     "FILE_NAME",
     "GIVEN_DEPTH",
@@ -45,6 +46,11 @@ FILE_NAME = "file name"  # key of [source.parts] that stands for the path of the
 RERUNS = ("number", "replace", "refuse")
 OFFSETS = ("section top", "section bottom", "core top")
 DECIMALS = (".", ",")
+# Columns that [deduce] completes in a list that the mapping gives without them.
+COMPLETED = {
+    "cores": ("coring_method", "advance", "recovered"),
+    "sections": ("core_diameter",),
+}
 # Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth_fitted", "depth_closed", "depth_composite", "offset_closed")
 
@@ -469,7 +475,7 @@ class _Reader:
             self.fault("name", f"two sources have the name {name!r}", "Give each its own name")
         corrections = tuple(map(self.correction, self.tables_of(given, "correct")))
         deduce = self.deduction(given) if "deduce" in given else None
-        self.complete(sources)
+        self.complete(sources, deduced=deduce is not None)
         return Mapping(sources, corrections, deduce)
 
     def deduction(self, given: dict[str, Any]) -> Deduction:
@@ -728,7 +734,7 @@ class _Reader:
             self.zone(value),
         )
 
-    def complete(self, sources: tuple[Source, ...]) -> None:
+    def complete(self, sources: tuple[Source, ...], *, deduced: bool) -> None:
         """Faults of tables that would lack a column which a hole needs."""
         given: dict[str, set[str]] = {}
         for source in sources:
@@ -750,9 +756,14 @@ class _Reader:
                 long = wide and column.name in ("quantity", "value", "unit")
                 if column.need == "optional" or column.name in names or long or (place and placed):
                     continue
+                completed = column.name in COMPLETED.get(path, ())
+                if completed and deduced:
+                    continue
                 mend = f'Add the line {column.name} = "..." to the table {path!r}'
                 if place:
                     mend += ", or one of depth in place of core, section and offset"
+                if completed:
+                    mend += ", or add [deduce] to the mapping"
                 self.fault(column.name, f"no line gives {path} its {column.header!r}", mend)
             for group in table.one_of:
                 if not names & set(group):
