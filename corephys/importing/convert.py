@@ -222,6 +222,7 @@ class _Conversion:
         self.counted: dict[str, int] = {}
 
     def run(self) -> Converted:
+        self.fill()
         self.correct()
         unmatched = self.take_apart()
         keep = self.passes(self.source.where, np.ones(len(self.file), dtype=bool))
@@ -298,6 +299,31 @@ class _Conversion:
         if place is None:
             return ""
         return self.file.units[place] or split_unit(header)[1]
+
+    def fill(self) -> None:
+        """An empty cell of a column to fill takes the one above."""
+        refused = np.sort([line for line, _, _ in self.file.refused])
+        lines = np.asarray(self.file.rows)
+        # Refused rows above each row: one of them may have held the cell that is sought.
+        passed = np.searchsorted(refused, lines)
+        anew = np.zeros(len(self.file), dtype=bool)  # rows where an outer column begins anew
+        for wanted in self.source.fill:
+            header, _ = self.find(wanted)
+            column = self.column(header) if header else None
+            if column is None or not len(self.file):
+                continue
+            given = column.where(bool)
+            rows = np.arange(len(self.file))
+            above = np.maximum.accumulate(np.where(given, rows, -1))
+            begun = np.maximum.accumulate(np.where(anew, rows, 0))
+            lost = ~given & (above >= begun) & (passed != passed[np.maximum(above, 0)])
+            filled = ~given & (above >= begun) & ~lost
+            codes = np.where(filled, column.codes[np.maximum(above, 0)], column.codes)
+            self.held[header] = Coded(codes.astype(np.int32), column.texts)
+            self.count(f"empty cells of {header} are filled with the cell above", int(filled.sum()))
+            words = f"empty cells of {header} are not filled, for a refused row stands above them"
+            self.count(words, int(lost.sum()))
+            anew = anew | (np.diff(self.held[header].codes, prepend=-2) != 0)
 
     def correct(self) -> None:
         """Apply the corrections that concern this file."""

@@ -171,6 +171,8 @@ class Source:
         Columns that are copied as they are; ``("*",)`` for all that are not mapped.
     parts : tuple of (str, re.Pattern)
         Texts that are taken apart.
+    fill : tuple of str
+        Columns in which an empty cell takes the one above, from the outer to the inner.
     """
 
     name: str
@@ -185,6 +187,7 @@ class Source:
     where: tuple[Condition, ...] = ()
     keep: tuple[str, ...] = ()
     parts: tuple[tuple[str, re.Pattern[str]], ...] = ()
+    fill: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -348,7 +351,7 @@ def column_of(table: Table, name: str) -> Column | None:
 
 _SOURCE_KEYS = (
     *("name", "files", "table", "tables", "columns", "parts", "where", "keep", "null"),
-    *("time_format", "time_zone", "offset_from", "rerun"),
+    *("time_format", "time_zone", "offset_from", "rerun", "fill"),
     *(key.name for key in dataclasses.fields(Layout)),
 )
 _ORIGIN_KEYS = (
@@ -584,6 +587,7 @@ class _Reader:
             self.conditions(given),
             ("*",) if given.get("keep") == "all" else self.texts(given, "keep"),
             parts,
+            self.texts(given, "fill"),
         )
 
     def parts(self, given: dict[str, Any]) -> Iterable[tuple[str, re.Pattern[str]]]:

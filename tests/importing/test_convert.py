@@ -572,3 +572,62 @@ def test_uncertainties_and_flags_stand_beside_a_quantity(tmp_path):
     assert row["equilibrium_temperature [degC]"] == "100"
     # A difference of 1.8 degF is one of 1 K: no zero of the scale is taken off.
     assert row["u_equilibrium_temperature [K]"] == "1"
+
+
+# Cells that stand once for several rows ---------------------------------------------------------
+
+FILL = GAMMA.replace('table = "scan/gamma"', 'table = "scan/gamma"\nfill = ["Core", "Sect"]')
+
+
+def filled(tmp_path, rows):
+    export = "Core,Sect,Pos (mm),Counts,Live (s)\n" + rows
+    folder, report = imported(tmp_path, export, FILL)
+    written = [(r["core"], r["section"], r["counts"]) for r in folder.rows("scan/gamma")]
+    return written, report
+
+
+def test_an_empty_cell_takes_the_one_above_and_is_counted(tmp_path):
+    written, report = filled(tmp_path, "1,1,0,10,4\n,,10,11,4\n,2,0,12,4\n2,1,0,13,4\n,,10,14,4\n")
+    assert written == [
+        *[("1", "1", "10"), ("1", "1", "11"), ("1", "2", "12")],
+        *[("2", "1", "13"), ("2", "1", "14")],
+    ]
+    notes = report.files[0].notes
+    assert "3 empty cells of Core are filled with the cell above" in notes
+    assert "2 empty cells of Sect are filled with the cell above" in notes
+
+
+def test_a_section_is_not_carried_into_the_next_core(tmp_path):
+    written, report = filled(tmp_path, ",1,0,9,4\n1,2,0,10,4\n2,,0,11,4\n,,10,12,4\n,1,0,13,4\n")
+    assert written == [("1", "2", "10"), ("2", "1", "13")]
+    reasons = [(line, reason) for _, line, _, reason, _ in report.refused]
+    assert reasons == [(2, "core is empty"), (4, "section is empty"), (5, "section is empty")]
+
+
+def test_a_cell_below_a_refused_row_is_not_filled(tmp_path):
+    written, report = filled(tmp_path, "1,1,0,10,4\n2,1,0,11\n,,10,12,4\n2,1,20,13,4\n,,30,14,4\n")
+    assert written == [("1", "1", "10"), ("2", "1", "13"), ("2", "1", "14")]
+    words = "1 empty cells of Core are not filled, for a refused row stands above them"
+    assert words in report.files[0].notes
+
+
+def test_a_column_to_fill_that_no_file_has_is_refused(tmp_path):
+    text = FILL.replace('fill = ["Core", "Sect"]', 'fill = ["Kern"]')
+    _, report = imported(tmp_path, gamma([(1, 1)]), text)
+    assert "has no column 'Kern'" in fault(report)
+
+
+def test_merged_cells_of_a_workbook_are_filled(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    rows = [("Core", "Sect", "Pos (mm)", "Counts", "Live (s)"), (1, 1, 0, 10, 4)]
+    for row in [*rows, (None, None, 10, 11, 4), (None, 2, 0, 12, 4)]:
+        book.active.append(row)
+    book.active.merge_cells("A2:A4")
+    book.active.merge_cells("B2:B3")
+    folder = Folder(tmp_path, FILL.replace("*.csv", "*.xlsx"))
+    (tmp_path / "exports").mkdir()
+    book.save(tmp_path / "exports" / "a.xlsx")
+    assert_balanced(folder.run())
+    assert folder.column("scan/gamma", "core") == ["1"] * 3
+    assert folder.column("scan/gamma", "section") == ["1", "1", "2"]
