@@ -522,6 +522,8 @@ class _Conversion:
         self.count(f"cells of {name} are codes of a missing value", int(counts[missing].sum()))
         self.count(f"cells of {name} are not numbers and are kept as they are", wrong)
         try:
+            if origin.reciprocal:
+                return self.reciprocals(target, column, texts, bad, unit)
             factor = origin.factor
             same = units.convert(1.0, unit or wanted, wanted) == 1.0
             same = same and units.convert(0.0, unit or wanted, wanted) == 0.0
@@ -539,6 +541,25 @@ class _Conversion:
             wanted = unit
         header = name if wanted == "1" else f"{name} [{wanted}]"
         return Coded(column.codes, texts), header
+
+    def reciprocals(
+        self, target: Target, column: Coded, texts: list[str], bad: np.ndarray, unit: str
+    ) -> tuple[Coded, str]:
+        """One over each number, such as a velocity from a slowness."""
+        name, wanted = target.column.name, target.column.unit or "1"
+        inverse = _inverse(wanted)
+        out, lost = [], np.zeros(len(texts), dtype=bool)
+        for place, text in enumerate(texts):
+            if not text or bad[place]:
+                out.append(text)
+                continue
+            value = units.convert(float(text) * target.origin.factor, unit or inverse, inverse)
+            lost[place] = not value > 0.0
+            out.append("" if lost[place] else digits(1.0 / value))
+        counts = np.bincount(column.codes, minlength=len(texts))
+        words = f"cells of {name} are zero or negative, which has no reciprocal here, and missing"
+        self.count(words, int(counts[lost].sum()))
+        return Coded(column.codes, out), name if wanted == "1" else f"{name} [{wanted}]"
 
     def unit_of(self, target: Target, mapped: str, stated: str) -> str | None:
         """Unit of the numbers as exported; empty for a pure number, None for a fault."""
@@ -789,6 +810,15 @@ def _number_texts(
             # "1.234" is no number where the comma is the decimal mark, and must not become one.
             out.append(f"{text} (as exported)" if _NUMBER.match(text) else text)
     return out, missing, bad
+
+
+def _inverse(unit: str) -> str:
+    """Unit of one over a number in ``unit``: s/m for m/s."""
+    above, _, below = unit.partition("/")
+    below = below.removeprefix("(").removesuffix(")") or "1"
+    if above == "1":
+        return below
+    return units.canonical(f"{below}/({above})" if " " in above else f"{below}/{above}")
 
 
 def _spelled(unit: str) -> str:

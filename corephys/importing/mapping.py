@@ -94,6 +94,8 @@ class Origin:
         Further codes of a missing value.
     decimal, time_format, time_zone : str
         In place of those of the source; empty for these.
+    reciprocal : bool
+        The value is one over the product of number and factor.
     """
 
     columns: tuple[str, ...] = ()
@@ -105,6 +107,7 @@ class Origin:
     decimal: str = ""
     time_format: str = ""
     time_zone: str = ""
+    reciprocal: bool = False
 
 
 @dataclass(frozen=True)
@@ -356,7 +359,7 @@ _SOURCE_KEYS = (
 )
 _ORIGIN_KEYS = (
     *("column", "value", "unit", "factor", "map"),
-    *("null", "decimal", "time_format", "time_zone"),
+    *("null", "decimal", "time_format", "time_zone", "reciprocal"),
 )
 _CORRECTION_KEYS = (
     *("files", "column", "unit", "factor", "add", "replace", "where", "reason"),
@@ -726,6 +729,14 @@ class _Reader:
             except units.UnitError as error:
                 example = f'{key} = {{ value = "66 {column.unit or "mm"}" }}'
                 self.fault(key, str(error).rstrip("."), f"Write {example} with your own number")
+        reciprocal = self.switch(value, "reciprocal")
+        if reciprocal and (
+            column.kind != "number" or column.unit is None or column.name.startswith("u_")
+        ):
+            what = f"{column.name} cannot be one over a number"
+            mend = "Take out reciprocal; it is for a quantity such as p_wave_velocity"
+            self.fault(key, what, mend)
+            reciprocal = False
         return Origin(
             columns,
             _constant_text(constant),
@@ -736,6 +747,7 @@ class _Reader:
             self.word(value, "decimal", DECIMALS, ""),
             self.text(value, "time_format"),
             self.zone(value),
+            reciprocal,
         )
 
     def complete(self, sources: tuple[Source, ...], *, deduced: bool) -> None:

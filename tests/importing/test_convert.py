@@ -9,6 +9,7 @@ import pytest
 
 import corephys as cp
 from corephys.hole import HoleError
+from corephys.importing import convert
 from corephys.importing.mapping import parse_mapping
 from tests.importing.exports import GAMMA, Folder, assert_balanced, counts_of, gamma
 
@@ -631,3 +632,67 @@ def test_merged_cells_of_a_workbook_are_filled(tmp_path):
     assert_balanced(folder.run())
     assert folder.column("scan/gamma", "core") == ["1"] * 3
     assert folder.column("scan/gamma", "section") == ["1", "1", "2"]
+
+
+# One over a number ------------------------------------------------------------------------------
+
+
+def reduced(line):
+    return (
+        '[[source]]\nfiles = "exports/*.csv"\ntable = "samples/reduced"\n[source.columns]\n'
+        f'core = "C"\nsection = "S"\noffset = "O (cm)"\n{line}\n'
+    )
+
+
+def with_reciprocal(tmp_path, line, cells):
+    rows = "".join(f"1,1,{n},{cell}\n" for n, cell in enumerate(cells))
+    return imported(tmp_path, f"C,S,O (cm),DT (us/ft)\n{rows}", reduced(line))
+
+
+def test_a_velocity_from_a_slowness(tmp_path):
+    line = 'p_wave_velocity = { column = "DT (us/ft)", reciprocal = true }'
+    folder, report = with_reciprocal(tmp_path, line, ["200", "152.4", "0", "-5", "", "x"])
+    written = folder.column("samples/reduced", "p_wave_velocity [m/s]")
+    assert [float(v) for v in written[:2]] == pytest.approx([1524.0, 2000.0], rel=1e-14)
+    assert written[2:] == ["x"]
+    words = "cells of p_wave_velocity are zero or negative, which has no reciprocal here"
+    assert any(note.startswith(f"2 {words}") for note in report.files[0].notes)
+    assert counts_of(report.files[0])["samples/reduced"] == {"added": 3, "empty": 3}
+
+
+def test_the_factor_counts_before_the_reciprocal(tmp_path):
+    line = (
+        'p_wave_velocity = { column = "DT (us/ft)", factor = 10, reciprocal = true, null = ["-5"] }'
+    )
+    folder, report = with_reciprocal(tmp_path, line, ["20", "-5"])
+    written = folder.column("samples/reduced", "p_wave_velocity [m/s]")
+    assert [float(v) for v in written] == pytest.approx([1524.0], rel=1e-14)
+    assert report.files[0].notes == ["1 cells of p_wave_velocity are codes of a missing value"]
+
+
+def test_a_reciprocal_of_another_dimension_is_refused(tmp_path):
+    line = 'electrical_resistivity = { column = "DT (us/ft)", reciprocal = true }'
+    _, report = with_reciprocal(tmp_path, line, ["200"])
+    assert "'us/ft' cannot be converted to '1/(ohm m)'" in fault(report)
+
+
+def test_a_resistivity_from_a_conductivity(tmp_path):
+    line = 'electrical_resistivity = { column = "EC (mS/cm)", reciprocal = true }'
+    folder, _ = imported(tmp_path, "C,S,O (cm),EC (mS/cm)\n1,1,0,32\n", reduced(line))
+    assert folder.column("samples/reduced", "electrical_resistivity [ohm m]") == ["0.3125"]
+
+
+@pytest.mark.parametrize("key", ["direction", "u_p_wave_velocity"])
+def test_a_text_or_an_uncertainty_has_no_reciprocal(key):
+    line = f'{key} = {{ column = "X", reciprocal = true }}'
+    with pytest.raises(HoleError, match=f"{key} cannot be one over a number"):
+        parse_mapping(reduced(line))
+
+
+@pytest.mark.parametrize(
+    ("unit", "inverse"),
+    [("m/s", "s/m"), ("W/(m K)", "m K/W"), ("ohm m", "1/(ohm m)"), ("1", "1"), ("1/m", "m")],
+)
+def test_inverse_units(unit, inverse):
+    assert convert._inverse(unit) == inverse
+    assert convert._inverse(inverse) == unit
