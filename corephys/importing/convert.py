@@ -220,8 +220,10 @@ class _Conversion:
         self.found = Converted([], len(file) + len(file.refused), refused=list(file.refused))
         self.faults: list[str] = []
         self.counted: dict[str, int] = {}
+        self.lacking: dict[str, str] = {}  # names of the preamble that this file does not give
 
     def run(self) -> Converted:
+        self.preamble()
         self.fill()
         self.correct()
         unmatched = self.take_apart()
@@ -275,9 +277,36 @@ class _Conversion:
             self.held[header] = Coded.of(self.file.columns[place])
         return self.held[header]
 
+    def preamble(self) -> None:
+        """Texts above the header become columns."""
+        for name, pattern in self.source.preamble:
+            if name in self.file.header:
+                self.faults.append(
+                    f"{self.file.name} has a column {name!r}, which is a name of "
+                    "[source.preamble] too; rename it there"
+                )
+                continue
+            matches = [match for line in self.file.above if (match := pattern.search(line))]
+            texts = list(dict.fromkeys((match[1] or "").strip() for match in matches))
+            if len(texts) == 1:
+                self.held[name] = Coded.constant(texts[0], len(self.file))
+                continue
+            if texts:
+                shown = ", ".join(map(repr, texts))
+                why = f"several lines above the header match, with {shown}; make it narrower"
+            else:
+                why = f"none of the {len(self.file.above)} lines above the header matches"
+            self.lacking[name] = (
+                f"{self.file.name} has no {name!r} by the pattern {pattern.pattern!r}: {why}"
+            )
+
     def find(self, wanted: str) -> tuple[str, str]:
         """Header of the file for a right-hand side, and the unit that it states."""
         wanted = wanted.strip()
+        lacking = self.lacking.get(wanted) or self.lacking.get(split_unit(wanted)[0])
+        if lacking and wanted not in self.file.header:
+            self.faults.append(lacking)
+            return "", ""
         if wanted in self.held or wanted in self.file.header:
             return wanted, ""
         name, unit = split_unit(wanted)
@@ -374,6 +403,9 @@ class _Conversion:
                 column: Coded | None = Coded.constant(self.file.name, len(self.file))
             else:
                 column = self.column(header)
+            if column is None and header in self.lacking:
+                self.faults.append(self.lacking[header])
+                continue
             if column is None:
                 self.faults.append(
                     f"{self.file.name} has no column {header!r} to take apart; its columns are "

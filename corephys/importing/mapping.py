@@ -176,6 +176,8 @@ class Source:
         Texts that are taken apart.
     fill : tuple of str
         Columns in which an empty cell takes the one above, from the outer to the inner.
+    preamble : tuple of (str, re.Pattern)
+        Columns whose text stands above the header, the same in every row.
     """
 
     name: str
@@ -191,6 +193,7 @@ class Source:
     keep: tuple[str, ...] = ()
     parts: tuple[tuple[str, re.Pattern[str]], ...] = ()
     fill: tuple[str, ...] = ()
+    preamble: tuple[tuple[str, re.Pattern[str]], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -354,7 +357,7 @@ def column_of(table: Table, name: str) -> Column | None:
 
 _SOURCE_KEYS = (
     *("name", "files", "table", "tables", "columns", "parts", "where", "keep", "null"),
-    *("time_format", "time_zone", "offset_from", "rerun", "fill"),
+    *("time_format", "time_zone", "offset_from", "rerun", "fill", "preamble"),
     *(key.name for key in dataclasses.fields(Layout)),
 )
 _ORIGIN_KEYS = (
@@ -577,10 +580,12 @@ class _Reader:
             what = f"the source {name!r} has a comma as decimal mark and as delimiter"
             self.fault("decimal", what, "Change one of them: no file can have both")
         parts = tuple(self.parts(self.table_of(given, "parts")))
+        groups = [group for _, pattern in parts for group in pattern.groupindex]
+        preamble = tuple(self.preamble(self.table_of(given, "preamble"), groups))
         return Source(
             name,
             files,
-            tuple(self.table_mappings(given, name, parts)),
+            tuple(self.table_mappings(given, name, (*groups, *dict(preamble)))),
             layout,
             self.texts(given, "null"),
             self.text(given, "time_format"),
@@ -591,7 +596,28 @@ class _Reader:
             ("*",) if given.get("keep") == "all" else self.texts(given, "keep"),
             parts,
             self.texts(given, "fill"),
+            preamble,
         )
+
+    def preamble(
+        self, given: dict[str, Any], groups: list[str]
+    ) -> Iterable[tuple[str, re.Pattern[str]]]:
+        """Patterns with one group each, by the name of their column."""
+        for name, pattern in given.items():
+            try:
+                compiled = re.compile(pattern)
+            except (re.error, TypeError) as error:
+                what = f"the pattern of {name!r} cannot be read: {error}"
+                self.fault(name, what, "Write it in single quotes, such as 'power: (\\S+) W'")
+                continue
+            if compiled.groups != 1:
+                what = f"the pattern of {name!r} has {compiled.groups} groups"
+                self.fault(name, what, "Write one group, such as 'power: (\\S+) W'")
+                continue
+            if name in groups:
+                what = f"{name!r} is a group of [source.parts] and a name of [source.preamble]"
+                self.fault(name, what, "Rename one of them")
+            yield name, compiled
 
     def parts(self, given: dict[str, Any]) -> Iterable[tuple[str, re.Pattern[str]]]:
         for column, pattern in given.items():
@@ -607,7 +633,7 @@ class _Reader:
             yield column, compiled
 
     def table_mappings(
-        self, given: dict[str, Any], name: str, parts: tuple[tuple[str, re.Pattern[str]], ...]
+        self, given: dict[str, Any], name: str, groups: tuple[str, ...]
     ) -> Iterable[TableMapping]:
         shared = self.table_of(given, "columns")
         blocks: dict[str, Any] = dict(self.table_of(given, "tables"))
@@ -617,7 +643,6 @@ class _Reader:
         if not blocks:
             mend = 'Add table = "scan/gamma", or [source.tables."scan/gamma"] for several'
             self.fault("table", f"the source {name!r} names no table", mend)
-        groups = tuple(group for _, pattern in parts for group in pattern.groupindex)
         used: set[str] = set()
         for path, lines in blocks.items():
             if path not in TABLES:

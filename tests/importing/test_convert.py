@@ -696,3 +696,124 @@ def test_a_text_or_an_uncertainty_has_no_reciprocal(key):
 def test_inverse_units(unit, inverse):
     assert convert._inverse(unit) == inverse
     assert convert._inverse(inverse) == unit
+
+
+# Texts above the header -------------------------------------------------------------------------
+
+HEATING = r"""
+[[source]]
+files = "exports/*.heat"
+decimal = ","
+skip_lines = 4
+table = "samples/needle"
+[source.preamble]
+place = '^where: (.*)$'
+power = 'power: (\S+) W/m'
+start = 'start: (\S+)'
+[source.parts]
+place = 'K(?P<core>\d+) / (?P<section>\w+) at (?P<offset>[\d,]+) m'
+"file name" = '(?P<run>\d+)'
+[source.columns]
+offset = "offset [m]"
+geometry = { value = "full_space" }
+direction = { value = "across" }
+heating_power = "power [W/m]"
+time = "t [s]"
+temperature = "T [degC]"
+"""
+
+
+def heating(place="K4 / 1 at 0,225 m", power="power: 3,5 W/m", mark=""):
+    above = f'{mark}Run "no 1\n{mark}where: {place}\n{mark}heater {power}\n{mark}***\n'
+    return above + "t [s];T [degC]\n1,0;20,5\n2,0;20,75\n"
+
+
+@pytest.mark.parametrize(
+    ("mark", "lines"),
+    [
+        ("", "skip_lines = 4"),
+        ("", 'skip_to = "t [s]"'),
+        ("# ", 'comment = "#"'),
+        ("", 'skip_lines = 4\ndelimiter = ";"\nencoding = "latin-1"'),
+    ],
+)
+def test_values_above_the_header_become_columns(tmp_path, mark, lines):
+    text = HEATING.replace("skip_lines = 4", lines)
+    if mark:
+        text = text.replace("'^where", "'^# where")
+    folder = Folder(tmp_path, text)
+    folder.write("exports/7.heat", heating(mark=mark))
+    folder.write("exports/8.heat", heating("K2 / 1 at 0,5 m", "power: 2,75 W/m", mark=mark))
+    report = folder.run()
+    assert_balanced(report)
+    assert report.refused_files == []
+    names = ("core", "section", "offset [cm]", "run", "heating_power [W/m]")
+    written = [tuple(row[name] for name in names) for row in folder.rows("samples/needle")]
+    assert written == [("4", "1", "22.5", "7", "3.5")] * 2 + [("2", "1", "50", "8", "2.75")] * 2
+
+
+def test_a_file_without_a_mapped_preamble_is_refused_by_name(tmp_path):
+    folder = Folder(tmp_path, HEATING)
+    folder.write("exports/7.heat", heating())
+    folder.write("exports/8.heat", heating(power="cold"))
+    folder.write("exports/9.heat", heating().replace("***", "heater power: 4,5 W/m"))
+    report = folder.run()
+    assert [one.file for one in report.refused_files] == ["exports/8.heat", "exports/9.heat"]
+    first, second = [one.fault for one in report.refused_files]
+    assert "exports/8.heat has no 'power' by the pattern" in first
+    assert "none of the 4 lines above the header matches" in first
+    assert "several lines above the header match, with '3,5', '4,5'" in second
+    assert folder.column("samples/needle", "run") == ["7", "7"]
+
+
+def test_rows_are_chosen_by_a_text_above_the_header(tmp_path):
+    text = HEATING.replace("skip_lines", 'where = { place = "!= standard piece" }\nskip_lines')
+    folder = Folder(tmp_path, text)
+    folder.write("exports/1.heat", heating("standard piece"))
+    folder.write("exports/7.heat", heating())
+    report = folder.run()
+    assert_balanced(report)
+    assert [one.tables[0].left_out for one in report.files] == [2, 0]
+    assert folder.column("samples/needle", "run") == ["7", "7"]
+
+
+def test_a_preamble_of_a_workbook(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    for row in [("Core:", 2), (), ("Sect", "Pos (mm)", "Counts", "Live (s)"), (1, 0, 10, 4)]:
+        book.active.append(row)
+    text = GAMMA.replace("*.csv", "*.xlsx").replace('core = "Core"\n', "")
+    text = text.replace(
+        "[source.columns]",
+        "skip_to = 'Sect'\n[source.preamble]\ncore = 'Core: (\\d+)'\n[source.columns]",
+    )
+    folder = Folder(tmp_path, text)
+    (tmp_path / "exports").mkdir()
+    book.save(tmp_path / "exports" / "a.xlsx")
+    assert_balanced(folder.run())
+    assert folder.column("scan/gamma", "core") == ["2"]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ("'power (W)(m)'", "has 2 groups"),
+        ("'power'", "has 0 groups"),
+        ("'('", "cannot be read"),
+        ("3", "cannot be read"),
+    ],
+)
+def test_a_pattern_of_the_preamble_has_one_group(pattern, words):
+    text = HEATING.replace("'power: (\\S+) W/m'", pattern)
+    assert text != HEATING
+    with pytest.raises(HoleError, match=f"the pattern of 'power' {words}"):
+        parse_mapping(text)
+
+
+def test_a_name_of_the_preamble_is_no_header_and_no_group(tmp_path):
+    with pytest.raises(HoleError, match="'core' is a group of"):
+        parse_mapping(HEATING.replace("power = 'power", "core = 'power"))
+    text = HEATING.replace("start = ", "'t [s]' = ")
+    folder = Folder(tmp_path, text)
+    folder.write("exports/7.heat", heating())
+    assert "has a column 't [s]', which is a name of [source.preamble]" in fault(folder.run())
