@@ -221,8 +221,11 @@ class _Conversion:
         self.found = Converted([], len(file) + len(file.refused), refused=list(file.refused))
         self.faults: list[str] = []
         self.counted: dict[str, int] = {}
+        self.lacking: dict[str, str] = {}  # names of the preamble that this file does not give
 
     def run(self) -> Converted:
+        self.preamble()
+        self.fill()
         groups = {g for _, pattern in self.source.parts for g in pattern.groupindex}
         apart = {header for header, _ in self.source.parts}
         # A group of parts is corrected after the text is taken apart, the text itself before.
@@ -283,9 +286,36 @@ class _Conversion:
             self.held[header] = Coded.of(self.file.columns[place])
         return self.held[header]
 
+    def preamble(self) -> None:
+        """Texts above the header become columns."""
+        for name, pattern in self.source.preamble:
+            if name in self.file.header:
+                self.faults.append(
+                    f"{self.file.name} has a column {name!r}, which is a name of "
+                    "[source.preamble] too; rename it there"
+                )
+                continue
+            matches = [match for line in self.file.above if (match := pattern.search(line))]
+            texts = list(dict.fromkeys((match[1] or "").strip() for match in matches))
+            if len(texts) == 1:
+                self.held[name] = Coded.constant(texts[0], len(self.file))
+                continue
+            if texts:
+                shown = ", ".join(map(repr, texts))
+                why = f"several lines above the header match, with {shown}; make it narrower"
+            else:
+                why = f"none of the {len(self.file.above)} lines above the header matches"
+            self.lacking[name] = (
+                f"{self.file.name} has no {name!r} by the pattern {pattern.pattern!r}: {why}"
+            )
+
     def find(self, wanted: str) -> tuple[str, str]:
         """Header of the file for a right-hand side, and the unit that it states."""
         wanted = wanted.strip()
+        lacking = self.lacking.get(wanted) or self.lacking.get(split_unit(wanted)[0])
+        if lacking and wanted not in self.file.header:
+            self.faults.append(lacking)
+            return "", ""
         if wanted in self.held or wanted in self.file.header:
             return wanted, ""
         name, unit = split_unit(wanted)
@@ -307,6 +337,31 @@ class _Conversion:
         if place is None:
             return ""
         return self.file.units[place] or split_unit(header)[1]
+
+    def fill(self) -> None:
+        """An empty cell of a column to fill takes the one above."""
+        refused = np.sort([line for line, _, _ in self.file.refused])
+        lines = np.asarray(self.file.rows)
+        # Refused rows above each row: one of them may have held the cell that is sought.
+        passed = np.searchsorted(refused, lines)
+        anew = np.zeros(len(self.file), dtype=bool)  # rows where an outer column begins anew
+        for wanted in self.source.fill:
+            header, _ = self.find(wanted)
+            column = self.column(header) if header else None
+            if column is None or not len(self.file):
+                continue
+            given = column.where(bool)
+            rows = np.arange(len(self.file))
+            above = np.maximum.accumulate(np.where(given, rows, -1))
+            begun = np.maximum.accumulate(np.where(anew, rows, 0))
+            lost = ~given & (above >= begun) & (passed != passed[np.maximum(above, 0)])
+            filled = ~given & (above >= begun) & ~lost
+            codes = np.where(filled, column.codes[np.maximum(above, 0)], column.codes)
+            self.held[header] = Coded(codes.astype(np.int32), column.texts)
+            self.count(f"empty cells of {header} are filled with the cell above", int(filled.sum()))
+            words = f"empty cells of {header} are not filled, for a refused row stands above them"
+            self.count(words, int(lost.sum()))
+            anew = anew | (np.diff(self.held[header].codes, prepend=-2) != 0)
 
     def correct(self, chosen: list[int]) -> None:
         """Apply those of the chosen corrections that concern this file."""
@@ -379,6 +434,9 @@ class _Conversion:
                 column: Coded | None = Coded.constant(self.file.name, len(self.file))
             else:
                 column = self.column(header)
+            if column is None and header in self.lacking:
+                self.faults.append(self.lacking[header])
+                continue
             if column is None:
                 self.faults.append(
                     f"{self.file.name} has no column {header!r} to take apart; its columns are "
@@ -537,6 +595,8 @@ class _Conversion:
             ungrouped,
         )
         try:
+            if origin.reciprocal:
+                return self.reciprocals(target, column, texts, bad, unit)
             factor = origin.factor
             same = units.convert(1.0, unit or wanted, wanted) == 1.0
             same = same and units.convert(0.0, unit or wanted, wanted) == 0.0
@@ -554,6 +614,25 @@ class _Conversion:
             wanted = unit
         header = name if wanted == "1" else f"{name} [{wanted}]"
         return Coded(column.codes, texts), header
+
+    def reciprocals(
+        self, target: Target, column: Coded, texts: list[str], bad: np.ndarray, unit: str
+    ) -> tuple[Coded, str]:
+        """One over each number, such as a velocity from a slowness."""
+        name, wanted = target.column.name, target.column.unit or "1"
+        inverse = _inverse(wanted)
+        out, lost = [], np.zeros(len(texts), dtype=bool)
+        for place, text in enumerate(texts):
+            if not text or bad[place]:
+                out.append(text)
+                continue
+            value = units.convert(float(text) * target.origin.factor, unit or inverse, inverse)
+            lost[place] = not value > 0.0
+            out.append("" if lost[place] else digits(1.0 / value))
+        counts = np.bincount(column.codes, minlength=len(texts))
+        words = f"cells of {name} are zero or negative, which has no reciprocal here, and missing"
+        self.count(words, int(counts[lost].sum()))
+        return Coded(column.codes, out), name if wanted == "1" else f"{name} [{wanted}]"
 
     def unit_of(self, target: Target, mapped: str, stated: str) -> str | None:
         """Unit of the numbers as exported; empty for a pure number, None for a fault."""
@@ -854,6 +933,15 @@ def _number_texts(
             # "1.234" is no number where the comma is the decimal mark, and must not become one.
             out.append(f"{text} (as exported)" if _NUMBER.match(text) else text)
     return out, missing, bad
+
+
+def _inverse(unit: str) -> str:
+    """Unit of one over a number in ``unit``: s/m for m/s."""
+    above, _, below = unit.partition("/")
+    below = below.removeprefix("(").removesuffix(")") or "1"
+    if above == "1":
+        return below
+    return units.canonical(f"{below}/({above})" if " " in above else f"{below}/{above}")
 
 
 def _spelled(unit: str) -> str:

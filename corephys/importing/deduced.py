@@ -13,9 +13,21 @@ from corephys.hole.placing.layout import lay_out
 from corephys.importing.convert import Rows, digits
 from corephys.importing.mapping import GIVEN_DEPTH, Correction, Deduction
 
-__all__ = ["MARK", "Deduced", "Place", "deduce", "disagreement", "places_of"]
+__all__ = [
+    "GIVEN",
+    "MARK",
+    "Deduced",
+    "Place",
+    "complete_cores",
+    "complete_sections",
+    "deduce",
+    "disagreement",
+    "places_of",
+]
 
 MARK = "deduced"  # column that states what was assumed of a row
+# How the mark of a row begins that a list gives and that is completed in place.
+GIVEN = {"cores": "top: as given", "sections": "length: as given"}
 _AGREE = thresholds.value("import_depth_agreement")  # m
 # Core, section, greatest offset [cm], depth of the section's top [m], greatest departure [m].
 Place = tuple[str, str, float, float, float]
@@ -183,6 +195,132 @@ def deduce(
             "core, the last one at its last reading"
         )
     return Deduced(cores, sections, notes, faults)
+
+
+def complete_cores(
+    cores: list[dict[str, str]], lengths: dict[tuple[str, str], float], wanted: Deduction
+) -> tuple[list[dict[str, str]], list[str], list[str]]:
+    """Advance, recovered length and coring method of cores of which a list gives the top.
+
+    Parameters
+    ----------
+    cores : list of dict of str to str
+        Cells core, top, advance, recovered (in m), coring_method and the mark, of all cores.
+    lengths : dict of (core, section) to float
+        Lengths of the sections [m].
+    wanted : Deduction
+        What the mapping sets.
+
+    Returns
+    -------
+    cells : list of dict of str to str
+        Cells to set in each row, the mark included; empty for a row that is complete.
+    notes, faults : list of str
+        What was assumed, and what could not be deduced, in words.
+
+    Notes
+    -----
+    Recovered: the sum of the lengths of the core's sections. Advance: the distance to the next
+    top below, that of the last core what was recovered.
+    """
+    recovered: dict[str, float] = {}
+    for (core, _), length in lengths.items():
+        recovered[core] = recovered.get(core, 0.0) + length
+    tops = sorted({float(one["top"]) for one in cores if one["top"]})
+    found: list[dict[str, str]] = []
+    empty, faults, widest = [], [], (0.0, "", 0.0)
+    for one in cores:
+        if one[MARK] and not one[MARK].startswith(GIVEN["cores"]):
+            found.append({})  # deduced as a whole, from depths
+            continue
+        # Cells that an earlier import completed are worked out anew, for the lists grow.
+        open_cells = {
+            name
+            for name in ("coring_method", "advance", "recovered")
+            if not one[name] or f"; {name.replace('_', ' ')}: " in one[MARK]
+        }
+        cells: dict[str, str] = {}
+        words = [GIVEN["cores"]]
+        total = recovered.get(one["core"], 0.0)
+        if "recovered" in open_cells:
+            cells["recovered"] = digits(round(total, 4))
+            words.append("recovered: sum of the lengths of its sections")
+            if one["core"] not in recovered:
+                words[-1] = "recovered: nothing, for no section is listed"
+                empty.append(one["core"])
+        else:
+            total = float(one["recovered"])
+        if "advance" in open_cells and one["top"]:
+            top = float(one["top"])
+            below = [other for other in tops if other > top]
+            advance = below[0] - top if below else total
+            words.append("advance: " + ("to the next top" if below else "as recovered, last core"))
+            widest = max(widest, (advance - total, one["core"], advance))
+            if advance <= 0.0:
+                faults.append(
+                    f"core {one['core']!r} is the last one and has no section, so that its advance "
+                    "cannot be deduced; add its sections, or write its advance in cores.csv"
+                )
+            cells["advance"] = digits(round(advance, 4))
+        if "coring_method" in open_cells:
+            cells["coring_method"] = wanted.coring_method
+            other = wanted.coring_method == "other"
+            words.append("coring method: " + ("not known" if other else "set in the mapping"))
+        if cells:
+            cells[MARK] = "; ".join(words)
+        found.append(cells)
+    notes = []
+    count = sum("advance" in cells or "recovered" in cells for cells in found)
+    if count:
+        note = (
+            f"{count} cores completed from their tops: recovered is the sum of the lengths of "
+            "their sections, advance the distance to the next top, that of the last core what was "
+            "recovered"
+        )
+        if widest[0] > 0.0:
+            note += (
+                f"; an interval drilled without a core counts as advance: most in core "
+                f"{widest[1]!r}, advance {widest[2]:g} m, of which {widest[2] - widest[0]:g} m "
+                "were recovered"
+            )
+        notes.append(note)
+    if empty:
+        shown = ", ".join(empty[:5]) + (" ..." if len(empty) > 5 else "")
+        notes.append(f"cores {shown} have no section in the list: nothing was recovered")
+    return found, notes, faults
+
+
+def complete_sections(
+    sections: list[dict[str, str]], wanted: Deduction
+) -> tuple[list[dict[str, str]], list[str]]:
+    """Core diameter of sections of which a list gives the length; see :func:`complete_cores`.
+
+    Parameters
+    ----------
+    sections : list of dict of str to str
+        Cells core_diameter (in mm) and the mark, of all sections.
+    wanted : Deduction
+        What the mapping sets.
+
+    Returns
+    -------
+    cells : list of dict of str to str
+        Cells to set in each row; empty for a row that is complete.
+    notes : list of str
+        What was assumed, in words.
+    """
+    diameter = wanted.core_diameter
+    words = f"core diameter: {'set in the mapping' if diameter else 'not known'}"
+    cells = {"core_diameter": diameter, MARK: f"{GIVEN['sections']}; {words}"}
+    found = [
+        cells
+        if one[MARK].startswith(GIVEN["sections"]) or not (one[MARK] or one["core_diameter"])
+        else {}
+        for one in sections
+    ]
+    count = sum(map(bool, found))
+    shown = f"{diameter} mm, set in the mapping" if diameter else "not known"
+    return found, [f"{count} sections completed: core diameter {shown}"] if count else []
 
 
 def disagreement(

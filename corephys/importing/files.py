@@ -110,6 +110,8 @@ class ForeignFile:
         Last line, which has no line end and is not taken; empty for none.
     encoding, delimiter : str
         As used.
+    above : list of str
+        Lines above the header, those of comments included; cells of a workbook joined with a space.
     """
 
     name: str
@@ -122,6 +124,7 @@ class ForeignFile:
     unfinished: str = ""
     encoding: str = ""
     delimiter: str = ""
+    above: list[str] = field(default_factory=list)
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -258,6 +261,8 @@ def _text(raw: bytes, layout: Layout, name: str) -> ForeignFile:
     if found is None:
         found = _from_rows(_text_rows(text, layout, delimiter, name), layout, name)
     found.encoding, found.delimiter = encoding, delimiter
+    lines = itertools.islice(_lines(text), len(found.above))
+    found.above = [line.strip() for line in lines]
     found.unfinished = found.unfinished or unfinished
     return found
 
@@ -354,7 +359,9 @@ def _regular(text: str, layout: Layout, delimiter: str, name: str) -> ForeignFil
     first = line + len(head) + 1
     if not header or reader.line_num != len(head) + count or "" in columns[0]:
         return None
-    return ForeignFile(name, header, units, columns, range(first, first + count))
+    found = ForeignFile(name, header, units, columns, range(first, first + count))
+    found.above = [""] * line
+    return found
 
 
 def _text_rows(
@@ -401,7 +408,11 @@ def _from_rows(rows: Iterable[tuple[int, list[str]]], layout: Layout, name: str)
     needed = layout.header_lines + layout.units_row
     header: list[str] = []
     units: list[str] = []
+    above: list[str] = []
     for number, row in rows:
+        if not head and not header:
+            above += [""] * (number - len(above))  # a text over several lines is one row
+            above[-1] = " ".join(cell.strip() for cell in row if cell.strip())
         if number <= layout.skip_lines or not any(cell.strip() for cell in row):
             continue
         if _is_comment(row[0], layout.comment):
@@ -436,7 +447,9 @@ def _from_rows(rows: Iterable[tuple[int, list[str]]], layout: Layout, name: str)
             "header_lines, or wait until the file is written"
         )
     columns = list(map(list, zip(*body, strict=True))) if body else [[] for _ in header]
-    return ForeignFile(name, header, units, columns, numbers, refused, comments)
+    found = ForeignFile(name, header, units, columns, numbers, refused, comments)
+    found.above = above[:-1]  # without the header itself
+    return found
 
 
 def _header(head: list[list[str]], layout: Layout) -> tuple[list[str], list[str]]:

@@ -23,6 +23,7 @@ from corephys.importing.files import DELIMITERS, ENCODINGS, Layout
 from corephys.importing.foreign_units import power_of_ten
 
 __all__ = [
+    "COMPLETED",
     "FILE",
     "FILE_NAME",
     "GIVEN_DEPTH",
@@ -47,6 +48,11 @@ RERUNS = ("number", "replace", "refuse")
 OFFSETS = ("section top", "section bottom", "core top")
 DECIMALS = (".", ",")
 THOUSANDS = (",", ".", " ", "'")
+# Columns that [deduce] completes in a list that the mapping gives without them.
+COMPLETED = {
+    "cores": ("coring_method", "advance", "recovered"),
+    "sections": ("core_diameter",),
+}
 # Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth_fitted", "depth_closed", "depth_composite", "offset_closed")
 
@@ -90,6 +96,8 @@ class Origin:
         Further codes of a missing value.
     decimal, time_format, time_zone, thousands : str
         In place of those of the source; empty for these.
+    reciprocal : bool
+        The value is one over the product of number and factor.
     """
 
     columns: tuple[str, ...] = ()
@@ -102,6 +110,7 @@ class Origin:
     time_format: str = ""
     time_zone: str = ""
     thousands: str = ""
+    reciprocal: bool = False
 
 
 @dataclass(frozen=True)
@@ -168,6 +177,10 @@ class Source:
         Columns that are copied as they are; ``("*",)`` for all that are not mapped.
     parts : tuple of (str, re.Pattern)
         Texts that are taken apart.
+    fill : tuple of str
+        Columns in which an empty cell takes the one above, from the outer to the inner.
+    preamble : tuple of (str, re.Pattern)
+        Columns whose text stands above the header, the same in every row.
     """
 
     name: str
@@ -182,6 +195,8 @@ class Source:
     where: tuple[Condition, ...] = ()
     keep: tuple[str, ...] = ()
     parts: tuple[tuple[str, re.Pattern[str]], ...] = ()
+    fill: tuple[str, ...] = ()
+    preamble: tuple[tuple[str, re.Pattern[str]], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -345,12 +360,12 @@ def column_of(table: Table, name: str) -> Column | None:
 
 _SOURCE_KEYS = (
     *("name", "files", "table", "tables", "columns", "parts", "where", "keep", "null"),
-    *("time_format", "time_zone", "offset_from", "rerun"),
+    *("time_format", "time_zone", "offset_from", "rerun", "fill", "preamble"),
     *(key.name for key in dataclasses.fields(Layout)),
 )
 _ORIGIN_KEYS = (
     *("column", "value", "unit", "factor", "map"),
-    *("null", "decimal", "thousands", "time_format", "time_zone"),
+    *("null", "decimal", "thousands", "time_format", "time_zone", "reciprocal"),
 )
 _CORRECTION_KEYS = (
     *("files", "column", "unit", "factor", "add", "replace", "where", "reason"),
@@ -479,7 +494,7 @@ class _Reader:
             self.fault("name", f"two sources have the name {name!r}", "Give each its own name")
         corrections = tuple(map(self.correction, self.tables_of(given, "correct")))
         deduce = self.deduction(given) if "deduce" in given else None
-        self.complete(sources)
+        self.complete(sources, deduced=deduce is not None)
         return Mapping(sources, corrections, deduce)
 
     def deduction(self, given: dict[str, Any]) -> Deduction:
@@ -580,7 +595,9 @@ class _Reader:
             what = f"the source {name!r} has a blank between thousands and as delimiter"
             self.fault("thousands", what, "Take out thousands, or set another delimiter")
         parts = tuple(self.parts(self.table_of(given, "parts")))
-        tables = tuple(self.table_mappings(given, name, parts))
+        groups = [group for _, pattern in parts for group in pattern.groupindex]
+        preamble = tuple(self.preamble(self.table_of(given, "preamble"), groups))
+        tables = tuple(self.table_mappings(given, name, (*groups, *dict(preamble))))
         for target in (target for table in tables for target in table.targets):
             own = target.origin
             if own.columns and (own.decimal or own.thousands):
@@ -600,6 +617,8 @@ class _Reader:
             self.conditions(given),
             ("*",) if given.get("keep") == "all" else self.texts(given, "keep"),
             parts,
+            self.texts(given, "fill"),
+            preamble,
         )
 
     def marks(self, decimal: str, thousands: str, where: str) -> None:
@@ -607,6 +626,26 @@ class _Reader:
             what = f"{where} has {decimal!r} as decimal mark and between thousands"
             mend = "Set decimal and thousands to two different marks"
             self.fault("thousands", what, mend)
+
+    def preamble(
+        self, given: dict[str, Any], groups: list[str]
+    ) -> Iterable[tuple[str, re.Pattern[str]]]:
+        """Patterns with one group each, by the name of their column."""
+        for name, pattern in given.items():
+            try:
+                compiled = re.compile(pattern)
+            except (re.error, TypeError) as error:
+                what = f"the pattern of {name!r} cannot be read: {error}"
+                self.fault(name, what, "Write it in single quotes, such as 'power: (\\S+) W'")
+                continue
+            if compiled.groups != 1:
+                what = f"the pattern of {name!r} has {compiled.groups} groups"
+                self.fault(name, what, "Write one group, such as 'power: (\\S+) W'")
+                continue
+            if name in groups:
+                what = f"{name!r} is a group of [source.parts] and a name of [source.preamble]"
+                self.fault(name, what, "Rename one of them")
+            yield name, compiled
 
     def parts(self, given: dict[str, Any]) -> Iterable[tuple[str, re.Pattern[str]]]:
         for column, pattern in given.items():
@@ -622,7 +661,7 @@ class _Reader:
             yield column, compiled
 
     def table_mappings(
-        self, given: dict[str, Any], name: str, parts: tuple[tuple[str, re.Pattern[str]], ...]
+        self, given: dict[str, Any], name: str, groups: tuple[str, ...]
     ) -> Iterable[TableMapping]:
         shared = self.table_of(given, "columns")
         blocks: dict[str, Any] = dict(self.table_of(given, "tables"))
@@ -632,7 +671,6 @@ class _Reader:
         if not blocks:
             mend = 'Add table = "scan/gamma", or [source.tables."scan/gamma"] for several'
             self.fault("table", f"the source {name!r} names no table", mend)
-        groups = tuple(group for _, pattern in parts for group in pattern.groupindex)
         used: set[str] = set()
         for path, lines in blocks.items():
             if path not in TABLES:
@@ -744,6 +782,14 @@ class _Reader:
             except units.UnitError as error:
                 example = f'{key} = {{ value = "66 {column.unit or "mm"}" }}'
                 self.fault(key, str(error).rstrip("."), f"Write {example} with your own number")
+        reciprocal = self.switch(value, "reciprocal")
+        if reciprocal and (
+            column.kind != "number" or column.unit is None or column.name.startswith("u_")
+        ):
+            what = f"{column.name} cannot be one over a number"
+            mend = "Take out reciprocal; it is for a quantity such as p_wave_velocity"
+            self.fault(key, what, mend)
+            reciprocal = False
         return Origin(
             columns,
             _constant_text(constant),
@@ -755,9 +801,10 @@ class _Reader:
             self.text(value, "time_format"),
             self.zone(value),
             self.word(value, "thousands", THOUSANDS, ""),
+            reciprocal,
         )
 
-    def complete(self, sources: tuple[Source, ...]) -> None:
+    def complete(self, sources: tuple[Source, ...], *, deduced: bool) -> None:
         """Faults of tables that would lack a column which a hole needs."""
         given: dict[str, set[str]] = {}
         for source in sources:
@@ -779,9 +826,14 @@ class _Reader:
                 long = wide and column.name in ("quantity", "value", "unit")
                 if column.need == "optional" or column.name in names or long or (place and placed):
                     continue
+                completed = column.name in COMPLETED.get(path, ())
+                if completed and deduced:
+                    continue
                 mend = f'Add the line {column.name} = "..." to the table {path!r}'
                 if place:
                     mend += ", or one of depth in place of core, section and offset"
+                if completed:
+                    mend += ", or add [deduce] to the mapping"
                 self.fault(column.name, f"no line gives {path} its {column.header!r}", mend)
             for group in table.one_of:
                 if not names & set(group):

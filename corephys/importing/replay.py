@@ -20,9 +20,17 @@ from corephys.hole.reading.error import HoleError, Problem, nearest
 from corephys.hole.reading.tables import TABLES
 from corephys.importing import state as states
 from corephys.importing.convert import Coded, Converted, Lengths, convert, digits, numbers
-from corephys.importing.deduced import MARK, deduce, disagreement, places_of
+from corephys.importing.deduced import (
+    GIVEN,
+    MARK,
+    complete_cores,
+    complete_sections,
+    deduce,
+    disagreement,
+    places_of,
+)
 from corephys.importing.files import FileFault, ForeignFile, read_file
-from corephys.importing.mapping import FILE, Mapping, Source, read_mapping
+from corephys.importing.mapping import COMPLETED, FILE, Mapping, Source, read_mapping
 from corephys.importing.merging import merge, number_runs, repeated
 from corephys.importing.report import FileReport, ImportReport, TableCounts
 from corephys.importing.state import NEXT, Part, State, Taken
@@ -103,6 +111,7 @@ class _Import:
         self.missing_files()
         self.deduce()
         self.lengths_corrected()
+        self.complete()
         self.compare()
         self.hand_edits()
         self.report.refused = [row for rows in self.refused.values() for row in rows]
@@ -442,8 +451,57 @@ class _Import:
                 )
 
     def marked(self, name: str) -> bool:
-        """Whether a list was deduced."""
-        return MARK in self.table(name).names
+        """Whether a list was deduced, and not only completed."""
+        table = self.table(name)
+        table.parse()
+        rows = [row for row, alive in enumerate(table.alive) if alive]
+        marks = table.cells_of(rows, MARK)
+        return MARK in table.names and not any(m.startswith(GIVEN[name]) for m in marks)
+
+    def complete(self) -> None:
+        """Complete lists that the mapping gives without advance, recovered length or diameter."""
+        if self.mapping.deduce is None:
+            return
+        mapped: dict[str, list[set[str]]] = {}
+        for source in self.mapping.sources:
+            for one in source.tables:
+                names = {target.column.name for target in one.targets}
+                mapped.setdefault(one.name, []).append(names)
+        for name in ("sections", "cores"):
+            lacking = {n for names in mapped.get(name, []) for n in set(COMPLETED[name]) - names}
+            columns = self.columns(name)
+            if not lacking or columns is None:
+                continue
+            table = self.table(name)
+            table.parse()
+            rows = [row for row in range(len(table.alive)) if table.alive[row]]
+            rows.sort(key=lambda row: table.order[row])
+            given = [{MARK: mark} for mark in table.cells_of(rows, MARK)]
+            for wanted in ("core", "top", *COMPLETED[name]):
+                cells = _texts(columns.get(wanted), len(rows))
+                for one_row, cell in zip(given, cells, strict=True):
+                    one_row[wanted] = cell
+            if name == "sections":
+                found, notes = complete_sections(given, self.mapping.deduce)
+            else:
+                found, notes, faults = complete_cores(given, self.lengths(), self.mapping.deduce)
+                self.report.warnings += faults
+            self.report.deductions += notes
+            held = dict(zip(table.names, table.header, strict=True))
+            for column in (*COMPLETED[name], MARK):
+                pairs = zip(rows, found, strict=True)
+                made = {row: new[column] for row, new in pairs if column in new}
+                known = TABLES[name].by_name.get(column)
+                header = held.get(column, known.header if known else column)
+                if known and known.kind == "number" and header != known.header:
+                    unit = header.partition("[")[2].rstrip("]")
+                    made = {
+                        row: digits(float(units.convert(float(cell), known.unit or "1", unit)))
+                        for row, cell in made.items()
+                        if cell
+                    }
+                if made:
+                    table.put(header, made)
 
     def known(self) -> dict[str, Any]:
         """Cores, and pairs of core and section, that a list holds and no import deduced."""
@@ -454,7 +512,11 @@ class _Import:
                 found[name] = None
                 continue
             mark = columns.get(MARK, np.full(len(columns["core"]), "", dtype=object))
-            rows = np.flatnonzero(mark == "").tolist()
+            rows = [
+                row
+                for row, text in enumerate(mark.tolist())
+                if not text or str(text).startswith(GIVEN[name])
+            ]
             core = columns["core"]
             if name == "cores":
                 found[name] = {core[row] for row in rows}
@@ -467,7 +529,11 @@ class _Import:
         table = self.table(name)
         table.parse()
         marks = table.cells_of(list(range(len(table.alive))), MARK)
-        old = [row for row, mark in enumerate(marks) if mark and table.alive[row]]
+        old = [
+            row
+            for row, mark in enumerate(marks)
+            if mark and not mark.startswith(GIVEN[name]) and table.alive[row]
+        ]
         headers = list(rows[0]) if rows else []
         before = table.lines_of(old, headers) if headers else []
         columns = [Coded.of([row[header] for row in rows]) for header in headers]
@@ -615,6 +681,13 @@ def _natural(name: str) -> list[Any]:
     """A key that sorts file2 before file10."""
     parts = re.split(r"(\d+)", name)
     return [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts if part]
+
+
+def _texts(values: Any, count: int) -> list[str]:
+    """Values of a column as text, empty for a missing number or column."""
+    if values is None:
+        return [""] * count
+    return [digits(v) if isinstance(v, float) else str(v) for v in values.tolist()]
 
 
 def _in_unit(metres: float, unit: str) -> float:

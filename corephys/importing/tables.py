@@ -285,6 +285,18 @@ class TableFile:
         self.changed = self.changed or bool(rows)
         return self.order[rows[0]] if rows else None
 
+    def put(self, header: str, cells: dict[int, str]) -> None:
+        """Set cells of one column by row; a column that is not there is added."""
+        self.parse()
+        assert self.columns is not None
+        if header not in self.header:
+            self.header.append(header)
+            self.columns.append([""] * len(self.alive))
+        column = self.columns[self.header.index(header)]
+        for row, cell in cells.items():
+            self.changed = self.changed or column[row] != cell
+            column[row] = cell
+
     def cells_of(self, rows: list[int], name: str) -> list[str]:
         """Cells of one column; empty texts without it."""
         assert self.columns is not None

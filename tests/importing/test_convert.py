@@ -10,6 +10,7 @@ import pytest
 import corephys as cp
 from corephys.ground import units
 from corephys.hole import HoleError
+from corephys.importing import convert
 from corephys.importing.files import Layout, read_file
 from corephys.importing.mapping import parse_mapping
 from tests.importing.exports import GAMMA, Folder, assert_balanced, counts_of, gamma
@@ -709,3 +710,247 @@ def test_uncertainties_and_flags_stand_beside_a_quantity(tmp_path):
     assert row["equilibrium_temperature [degC]"] == "100"
     # A difference of 1.8 degF is one of 1 K: no zero of the scale is taken off.
     assert row["u_equilibrium_temperature [K]"] == "1"
+
+
+# Cells that stand once for several rows ---------------------------------------------------------
+
+FILL = GAMMA.replace('table = "scan/gamma"', 'table = "scan/gamma"\nfill = ["Core", "Sect"]')
+
+
+def filled(tmp_path, rows):
+    export = "Core,Sect,Pos (mm),Counts,Live (s)\n" + rows
+    folder, report = imported(tmp_path, export, FILL)
+    written = [(r["core"], r["section"], r["counts"]) for r in folder.rows("scan/gamma")]
+    return written, report
+
+
+def test_an_empty_cell_takes_the_one_above_and_is_counted(tmp_path):
+    written, report = filled(tmp_path, "1,1,0,10,4\n,,10,11,4\n,2,0,12,4\n2,1,0,13,4\n,,10,14,4\n")
+    assert written == [
+        *[("1", "1", "10"), ("1", "1", "11"), ("1", "2", "12")],
+        *[("2", "1", "13"), ("2", "1", "14")],
+    ]
+    notes = report.files[0].notes
+    assert "3 empty cells of Core are filled with the cell above" in notes
+    assert "2 empty cells of Sect are filled with the cell above" in notes
+
+
+def test_a_section_is_not_carried_into_the_next_core(tmp_path):
+    written, report = filled(tmp_path, ",1,0,9,4\n1,2,0,10,4\n2,,0,11,4\n,,10,12,4\n,1,0,13,4\n")
+    assert written == [("1", "2", "10"), ("2", "1", "13")]
+    reasons = [(line, reason) for _, line, _, reason, _ in report.refused]
+    assert reasons == [(2, "core is empty"), (4, "section is empty"), (5, "section is empty")]
+
+
+def test_a_cell_below_a_refused_row_is_not_filled(tmp_path):
+    written, report = filled(tmp_path, "1,1,0,10,4\n2,1,0,11\n,,10,12,4\n2,1,20,13,4\n,,30,14,4\n")
+    assert written == [("1", "1", "10"), ("2", "1", "13"), ("2", "1", "14")]
+    words = "1 empty cells of Core are not filled, for a refused row stands above them"
+    assert words in report.files[0].notes
+
+
+def test_a_column_to_fill_that_no_file_has_is_refused(tmp_path):
+    text = FILL.replace('fill = ["Core", "Sect"]', 'fill = ["Kern"]')
+    _, report = imported(tmp_path, gamma([(1, 1)]), text)
+    assert "has no column 'Kern'" in fault(report)
+
+
+def test_merged_cells_of_a_workbook_are_filled(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    rows = [("Core", "Sect", "Pos (mm)", "Counts", "Live (s)"), (1, 1, 0, 10, 4)]
+    for row in [*rows, (None, None, 10, 11, 4), (None, 2, 0, 12, 4)]:
+        book.active.append(row)
+    book.active.merge_cells("A2:A4")
+    book.active.merge_cells("B2:B3")
+    folder = Folder(tmp_path, FILL.replace("*.csv", "*.xlsx"))
+    (tmp_path / "exports").mkdir()
+    book.save(tmp_path / "exports" / "a.xlsx")
+    assert_balanced(folder.run())
+    assert folder.column("scan/gamma", "core") == ["1"] * 3
+    assert folder.column("scan/gamma", "section") == ["1", "1", "2"]
+
+
+# One over a number ------------------------------------------------------------------------------
+
+
+def reduced(line):
+    return (
+        '[[source]]\nfiles = "exports/*.csv"\ntable = "samples/reduced"\n[source.columns]\n'
+        f'core = "C"\nsection = "S"\noffset = "O (cm)"\n{line}\n'
+    )
+
+
+def with_reciprocal(tmp_path, line, cells):
+    rows = "".join(f"1,1,{n},{cell}\n" for n, cell in enumerate(cells))
+    return imported(tmp_path, f"C,S,O (cm),DT (us/ft)\n{rows}", reduced(line))
+
+
+def test_a_velocity_from_a_slowness(tmp_path):
+    line = 'p_wave_velocity = { column = "DT (us/ft)", reciprocal = true }'
+    folder, report = with_reciprocal(tmp_path, line, ["200", "152.4", "0", "-5", "", "x"])
+    written = folder.column("samples/reduced", "p_wave_velocity [m/s]")
+    assert [float(v) for v in written[:2]] == pytest.approx([1524.0, 2000.0], rel=1e-14)
+    assert written[2:] == ["x"]
+    words = "cells of p_wave_velocity are zero or negative, which has no reciprocal here"
+    assert any(note.startswith(f"2 {words}") for note in report.files[0].notes)
+    assert counts_of(report.files[0])["samples/reduced"] == {"added": 3, "empty": 3}
+
+
+def test_the_factor_counts_before_the_reciprocal(tmp_path):
+    line = (
+        'p_wave_velocity = { column = "DT (us/ft)", factor = 10, reciprocal = true, null = ["-5"] }'
+    )
+    folder, report = with_reciprocal(tmp_path, line, ["20", "-5"])
+    written = folder.column("samples/reduced", "p_wave_velocity [m/s]")
+    assert [float(v) for v in written] == pytest.approx([1524.0], rel=1e-14)
+    assert report.files[0].notes == ["1 cells of p_wave_velocity are codes of a missing value"]
+
+
+def test_a_reciprocal_of_another_dimension_is_refused(tmp_path):
+    line = 'electrical_resistivity = { column = "DT (us/ft)", reciprocal = true }'
+    _, report = with_reciprocal(tmp_path, line, ["200"])
+    assert "'us/ft' cannot be converted to '1/(ohm m)'" in fault(report)
+
+
+def test_a_resistivity_from_a_conductivity(tmp_path):
+    line = 'electrical_resistivity = { column = "EC (mS/cm)", reciprocal = true }'
+    folder, _ = imported(tmp_path, "C,S,O (cm),EC (mS/cm)\n1,1,0,32\n", reduced(line))
+    assert folder.column("samples/reduced", "electrical_resistivity [ohm m]") == ["0.3125"]
+
+
+@pytest.mark.parametrize("key", ["direction", "u_p_wave_velocity"])
+def test_a_text_or_an_uncertainty_has_no_reciprocal(key):
+    line = f'{key} = {{ column = "X", reciprocal = true }}'
+    with pytest.raises(HoleError, match=f"{key} cannot be one over a number"):
+        parse_mapping(reduced(line))
+
+
+@pytest.mark.parametrize(
+    ("unit", "inverse"),
+    [("m/s", "s/m"), ("W/(m K)", "m K/W"), ("ohm m", "1/(ohm m)"), ("1", "1"), ("1/m", "m")],
+)
+def test_inverse_units(unit, inverse):
+    assert convert._inverse(unit) == inverse
+    assert convert._inverse(inverse) == unit
+
+
+# Texts above the header -------------------------------------------------------------------------
+
+HEATING = r"""
+[[source]]
+files = "exports/*.heat"
+decimal = ","
+skip_lines = 4
+table = "samples/needle"
+[source.preamble]
+place = '^where: (.*)$'
+power = 'power: (\S+) W/m'
+start = 'start: (\S+)'
+[source.parts]
+place = 'K(?P<core>\d+) / (?P<section>\w+) at (?P<offset>[\d,]+) m'
+"file name" = '(?P<run>\d+)'
+[source.columns]
+offset = "offset [m]"
+geometry = { value = "full_space" }
+direction = { value = "across" }
+heating_power = "power [W/m]"
+time = "t [s]"
+temperature = "T [degC]"
+"""
+
+
+def heating(place="K4 / 1 at 0,225 m", power="power: 3,5 W/m", mark=""):
+    above = f'{mark}Run "no 1\n{mark}where: {place}\n{mark}heater {power}\n{mark}***\n'
+    return above + "t [s];T [degC]\n1,0;20,5\n2,0;20,75\n"
+
+
+@pytest.mark.parametrize(
+    ("mark", "lines"),
+    [
+        ("", "skip_lines = 4"),
+        ("", 'skip_to = "t [s]"'),
+        ("# ", 'comment = "#"'),
+        ("", 'skip_lines = 4\ndelimiter = ";"\nencoding = "latin-1"'),
+    ],
+)
+def test_values_above_the_header_become_columns(tmp_path, mark, lines):
+    text = HEATING.replace("skip_lines = 4", lines)
+    if mark:
+        text = text.replace("'^where", "'^# where")
+    folder = Folder(tmp_path, text)
+    folder.write("exports/7.heat", heating(mark=mark))
+    folder.write("exports/8.heat", heating("K2 / 1 at 0,5 m", "power: 2,75 W/m", mark=mark))
+    report = folder.run()
+    assert_balanced(report)
+    assert report.refused_files == []
+    names = ("core", "section", "offset [cm]", "run", "heating_power [W/m]")
+    written = [tuple(row[name] for name in names) for row in folder.rows("samples/needle")]
+    assert written == [("4", "1", "22.5", "7", "3.5")] * 2 + [("2", "1", "50", "8", "2.75")] * 2
+
+
+def test_a_file_without_a_mapped_preamble_is_refused_by_name(tmp_path):
+    folder = Folder(tmp_path, HEATING)
+    folder.write("exports/7.heat", heating())
+    folder.write("exports/8.heat", heating(power="cold"))
+    folder.write("exports/9.heat", heating().replace("***", "heater power: 4,5 W/m"))
+    report = folder.run()
+    assert [one.file for one in report.refused_files] == ["exports/8.heat", "exports/9.heat"]
+    first, second = [one.fault for one in report.refused_files]
+    assert "exports/8.heat has no 'power' by the pattern" in first
+    assert "none of the 4 lines above the header matches" in first
+    assert "several lines above the header match, with '3,5', '4,5'" in second
+    assert folder.column("samples/needle", "run") == ["7", "7"]
+
+
+def test_rows_are_chosen_by_a_text_above_the_header(tmp_path):
+    text = HEATING.replace("skip_lines", 'where = { place = "!= standard piece" }\nskip_lines')
+    folder = Folder(tmp_path, text)
+    folder.write("exports/1.heat", heating("standard piece"))
+    folder.write("exports/7.heat", heating())
+    report = folder.run()
+    assert_balanced(report)
+    assert [one.tables[0].left_out for one in report.files] == [2, 0]
+    assert folder.column("samples/needle", "run") == ["7", "7"]
+
+
+def test_a_preamble_of_a_workbook(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    for row in [("Core:", 2), (), ("Sect", "Pos (mm)", "Counts", "Live (s)"), (1, 0, 10, 4)]:
+        book.active.append(row)
+    text = GAMMA.replace("*.csv", "*.xlsx").replace('core = "Core"\n', "")
+    text = text.replace(
+        "[source.columns]",
+        "skip_to = 'Sect'\n[source.preamble]\ncore = 'Core: (\\d+)'\n[source.columns]",
+    )
+    folder = Folder(tmp_path, text)
+    (tmp_path / "exports").mkdir()
+    book.save(tmp_path / "exports" / "a.xlsx")
+    assert_balanced(folder.run())
+    assert folder.column("scan/gamma", "core") == ["2"]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ("'power (W)(m)'", "has 2 groups"),
+        ("'power'", "has 0 groups"),
+        ("'('", "cannot be read"),
+        ("3", "cannot be read"),
+    ],
+)
+def test_a_pattern_of_the_preamble_has_one_group(pattern, words):
+    text = HEATING.replace("'power: (\\S+) W/m'", pattern)
+    assert text != HEATING
+    with pytest.raises(HoleError, match=f"the pattern of 'power' {words}"):
+        parse_mapping(text)
+
+
+def test_a_name_of_the_preamble_is_no_header_and_no_group(tmp_path):
+    with pytest.raises(HoleError, match="'core' is a group of"):
+        parse_mapping(HEATING.replace("power = 'power", "core = 'power"))
+    text = HEATING.replace("start = ", "'t [s]' = ")
+    folder = Folder(tmp_path, text)
+    folder.write("exports/7.heat", heating())
+    assert "has a column 't [s]', which is a name of [source.preamble]" in fault(folder.run())

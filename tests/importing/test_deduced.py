@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 import corephys as cp
-from tests.importing.exports import GAMMA, Folder, assert_balanced
+from corephys.hole import HoleError
+from tests.importing.exports import GAMMA, Folder, assert_balanced, gamma
 
 WITH_DEPTH = GAMMA + 'depth = "Depth (m)"\n'
 DEDUCE = '[deduce]\ncoring_method = "piston"\ncore_diameter = "66 mm"\n'
@@ -158,3 +159,111 @@ def test_a_jump_of_depth_inside_a_section_is_found(tmp_path):
     text = with_depth([(1, 1, 0.0)], n=3).replace(",1.000\n", ",1.300\n")
     _, report = imported(tmp_path, text, WITH_DEPTH, lists=True)
     assert "0.300 m" in report.disagreements[0]
+
+
+# Lists with a top alone -------------------------------------------------------------------------
+
+TOPS = (
+    GAMMA
+    + """
+[[source]]
+files = "lists/tops.csv"
+table = "cores"
+[source.columns]
+core = "Core"
+top = "Top (m)"
+[[source]]
+files = "lists/lengths.csv"
+table = "sections"
+[source.columns]
+core = "Core"
+section = "Sect"
+length = "Length (cm)"
+"""
+)
+LENGTHS = "Core,Sect,Length (cm)\n1,1,150\n1,2,140\n2,1,150\n"
+
+
+def with_tops(path, tops, lengths=LENGTHS, mapping=TOPS + DEDUCE):
+    folder = Folder(path, mapping, lists=False)
+    folder.write("lists/tops.csv", "Core,Top (m)\n" + tops)
+    folder.write("lists/lengths.csv", lengths)
+    folder.write("exports/a.csv", gamma([(1, 1), (2, 1)]))
+    report = folder.run()
+    assert_balanced(report)
+    return folder, report
+
+
+def cores_of(folder):
+    names = ("core", "top [m]", "advance [m]", "recovered [m]", "coring_method")
+    return [tuple(core[name] for name in names) for core in folder.rows("cores")]
+
+
+def test_cores_with_a_top_alone_are_completed_from_the_lengths_of_sections(tmp_path):
+    folder, report = with_tops(tmp_path, "1,0\n2,9.5\n")
+    assert cores_of(folder) == [
+        ("1", "0", "9.5", "2.9", "piston"),
+        ("2", "9.5", "1.5", "1.5", "piston"),
+    ]
+    assert folder.column("cores", "deduced") == [
+        "top: as given; recovered: sum of the lengths of its sections; advance: to the next top; "
+        "coring method: set in the mapping",
+        "top: as given; recovered: sum of the lengths of its sections; advance: as recovered, "
+        "last core; coring method: set in the mapping",
+    ]
+    assert set(folder.column("sections", "core_diameter [mm]")) == {"66.0"}
+    assert "advance 9.5 m, of which 2.9 m were recovered" in report.deductions[1]
+    hole = cp.read_hole(folder.path)
+    assert hole["scan/gamma"]["depth"].values[-1] == pytest.approx(9.52)
+
+
+def test_completed_lists_grow_and_a_second_import_changes_nothing(tmp_path):
+    folder, _ = with_tops(tmp_path, "1,0\n2,9.5\n")
+    before = folder.text("cores.csv"), folder.text("sections.csv")
+    report = folder.run()
+    assert (folder.text("cores.csv"), folder.text("sections.csv")) == before
+    assert (report.tables, report.hand_edits) == ({}, [])
+    folder.write("lists/tops.csv", "Core,Top (m)\n1,0\n2,9.5\n3,12.5\n")
+    folder.write("lists/lengths.csv", LENGTHS + "2,2,160\n3,1,50\n")
+    report = folder.run()
+    assert cores_of(folder) == [
+        ("1", "0", "9.5", "2.9", "piston"),
+        ("2", "9.5", "3", "3.1", "piston"),
+        ("3", "12.5", "0.5", "0.5", "piston"),
+    ]
+    assert report.hand_edits == []
+    cp.read_hole(folder.path)
+
+
+def test_a_completed_row_without_its_mark_is_kept(tmp_path):
+    folder, _ = with_tops(tmp_path, "1,0\n2,9.5\n")
+    first, second, *rest = folder.text("cores.csv").splitlines()
+    fields = second.split(",")
+    assert fields[0] == "1"
+    names = first.split(",")
+    fields[names.index("advance [m]")], fields[names.index("deduced")] = "3.0", ""
+    folder.write("cores.csv", "\n".join([first, ",".join(fields), *rest]) + "\n")
+    folder.run()
+    assert cores_of(folder)[0] == ("1", "0", "3.0", "2.9", "piston")
+
+
+def test_cores_without_sections_are_named(tmp_path):
+    folder, report = with_tops(tmp_path, "1,0\n2,9.5\n3,20\n4,30\n")
+    assert cores_of(folder)[2:] == [
+        ("3", "20", "10", "0", "piston"),
+        ("4", "30", "0", "0", "piston"),
+    ]
+    assert any("cores 3, 4 have no section" in words for words in report.deductions)
+    assert any("core '4' is the last one and has no section" in words for words in report.warnings)
+
+
+def test_a_corrected_length_counts_in_what_was_recovered(tmp_path):
+    correction = '[[correct]]\nreason = "r"\ncore = "1"\nsection = "2"\nlength = "1.6 m"\n'
+    folder, _ = with_tops(tmp_path, "1,0\n2,9.5\n", mapping=TOPS + DEDUCE + correction)
+    assert folder.column("cores", "recovered [m]") == ["3.1", "1.5"]
+
+
+def test_a_top_alone_without_deduce_is_refused_with_the_cure(tmp_path):
+    with pytest.raises(HoleError, match=r"no line gives cores its 'advance \[m\]'") as raised:
+        with_tops(tmp_path, "1,0\n", mapping=TOPS)
+    assert "or add [deduce] to the mapping" in str(raised.value)

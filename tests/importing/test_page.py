@@ -39,10 +39,10 @@ def test_the_page_names_every_key(project_root):
 
 def test_the_examples_of_the_page_are_valid(project_root):
     blocks = re.findall(r"^```toml\n(.*?)^```$", page(project_root), re.MULTILINE | re.DOTALL)
-    assert len(blocks) == 4
+    assert len(blocks) == 5
     for block in blocks:
         tomllib.loads(block)
-    first = mapping.parse_mapping("\n".join([blocks[0], blocks[2], blocks[3]]))
+    first = mapping.parse_mapping("\n".join([blocks[0], blocks[3], blocks[4]]))
     assert [table.name for table in first.sources[0].tables] == ["scan/gamma", "scan/reduced"]
     assert first.deduce is not None and first.deduce.core_diameter == "66.0"
     assert len(first.corrections) == 3
