@@ -315,6 +315,8 @@ _ROWS = (
     ("suggested_depth_growth", 0.25, "1", "relative difference between the growth of depth and of offset above which a draft doubts the units of both", _NONE, "choice"),
     ("suggested_longest_section", 350.0, "cm", "offset above which a draft doubts that its numbers are offsets in that unit", _NONE, "choice"),
     ("suggested_shortest_section", 3.0, "cm", "highest offset of many rows below which a draft doubts the unit of the offset", _NONE, "choice"),
+    ("suggested_plain_susceptibility", 0.1, "1", "largest number of a column of susceptibility up to which a draft takes it for plain SI, without a power of ten", _NONE, "choice"),
+    ("suggested_most_words", 12, "1", "different words of a column of text up to which a draft takes them for names of holes or kinds of rows", _NONE, "choice"),
     ("suggested_attenuation_rate", 1000.0, "1/s", "rate of counts above which a draft of a mapping takes a detector for that of a gamma beam", _NONE, "choice"),
     ("composite_spacing", 2.5, "cm", "spacing of the grid on which cores are compared", _NONE, "choice"),
     ("composite_largest_shift", 5.0, "m", "farthest that a core may move to be tied", _NONE, "common practice"),

@@ -365,7 +365,12 @@ def _null_numbers(
         apart = code < low - 2 * span or code > high + 2 * span
         if (signed or apart) and (code in _SAFE_NULLS or counts[code] > 1):
             sure.extend(written)
-        elif signed or apart or (code in _SAFE_NULLS and not low <= code <= high):
+        elif (
+            signed
+            or apart
+            or (code in _SAFE_NULLS and not low <= code <= high)
+            or 0.0 < high - low < max(low - code, code - high)  # the least or greatest by far
+        ):
             maybe.extend(written)
     return tuple(sure), tuple(maybe)
 

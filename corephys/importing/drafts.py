@@ -10,6 +10,7 @@ import itertools
 import json
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePath
@@ -17,8 +18,15 @@ from pathlib import Path, PurePath
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.tables import TABLES
 from corephys.importing.column_facts import ColumnFacts, column_facts, decimal_sign, plain_words
-from corephys.importing.guesses import Guess, options_of
-from corephys.importing.places import Place, find_place
+from corephys.importing.guesses import Guess, Options, options_of
+from corephys.importing.places import (
+    Place,
+    find_place,
+    hole_names,
+    keep_hole,
+    tells_cores_apart,
+    words_of_rows,
+)
 from corephys.importing.table_rules import TableDraft, draft_tables
 from corephys.importing.text_layout import FoundLayout, layouts
 
@@ -69,6 +77,8 @@ def suggest(*files: str | os.PathLike[str], folder: str | os.PathLike[str] | Non
     found, unread = _layouts(paths)
     groups = _groups(found)
     sections = [_Section(group, base, groups) for group in groups]
+    _keep_one_hole(sections)
+    _doubt_mixed_words(sections)
     lines = [
         "# A draft of a mapping. Active lines are certain. A line that is not certain is a comment",
         "# with its doubt. Look at each line, remove the mark of those that are right, and try it:",
@@ -169,6 +179,8 @@ class _Section:
     base: Path | None
     groups: list[list[FoundLayout]]
     columns: list[ColumnFacts] = field(init=False)
+    options: Options = field(init=False)
+    shown: set[str] = field(init=False, default_factory=set)
     place: Place = field(init=False)
     tables: list[TableDraft] = field(init=False)
     decimal: str = field(init=False)
@@ -180,7 +192,7 @@ class _Section:
         whole = replace(first, rows=rows)
         self.decimal, self.decimal_doubt = decimal_sign(rows, first.delimiter)
         self.columns = column_facts(whole, self.decimal)
-        options = options_of(self.columns)
+        self.options = options = options_of(self.columns)
         self.place = find_place(options, self.columns, self._names())
         words = " ".join(plain_words(layout.file.stem) for layout in self.group)
         self.tables = draft_tables(options, self.place, len(rows), words)
@@ -220,6 +232,7 @@ class _Section:
 
     def line(self, name: str, guess: Guess) -> str:
         """One line of a mapping, with the codes of missing values of this column alone."""
+        self.shown.add(guess.column.header)
         return _line(name, guess, sorted(set(guess.column.nulls) - set(self.nulls)))
 
     def sure(self) -> list[TableDraft]:
@@ -318,11 +331,11 @@ class _Section:
                 )
 
     def _where(self) -> list[str]:
-        if not self.place.where:
+        chosen = [*self.place.where, *self.place.words]
+        if not chosen:
             return []
-        kept = ", ".join(
-            f"{_key(column)} = {_text(value)}" for column, value, _ in self.place.where
-        )
+        self.shown |= {c.header for c in self.columns if c.source in {name for name, *_ in chosen}}
+        kept = ", ".join(f"{_key(column)} = {_text(value)}" for column, value, _ in chosen)
         lines = []
         for column, value, others in self.place.where:
             shown = ", ".join(map(repr, others[:6])) + (" ..." if len(others) > 6 else "")
@@ -330,7 +343,13 @@ class _Section:
                 f"# doubt: one folder holds one hole. Rows with {value!r} in {_plain(column)!r} "
                 f"are kept, others are not: {_plain(shown)}"
             )
-        return [*lines, f"where = {{ {kept} }}"]
+        for column, value, others in self.place.words:
+            words = ", ".join(map(repr, [value, *others]))
+            lines.append(
+                f"# doubt: {_plain(repr(column))} holds the words {_plain(words)}; keep one"
+            )
+        mark = "# " if self.place.words else ""
+        return [*lines, f"{mark}where = {{ {kept} }}"]
 
     def _time_settings(self, mark: str) -> list[str]:
         """Format and zone of the times, if a time is certain."""
@@ -386,17 +405,17 @@ class _Section:
         }
         lines = ["", "[source.parts]"]
         for column, pattern, doubt in self.place.parts:
+            self.shown |= {one.header for one in self.columns if one.source == column}
             ending = f"   # doubt: {_plain(doubt)}" if doubt else notes.get(column, "")
             lines.append(f"{_key(column)} = {_text(pattern)}{ending}")
         return lines
 
-    def _shared(self) -> list[str]:
-        """Columns that place the rows, with the time and the sample's name."""
+    def _shared(self, legal: set[str]) -> list[str]:
+        """Columns that place the rows, as far as a table below has them."""
         lines = []
         for guess in self.place.guesses:
-            if guess.target in self.place.from_parts:
-                continue
-            lines.append(self.line(guess.target, guess))
+            if guess.target not in self.place.from_parts and guess.target in {*legal, "to"}:
+                lines.append(self.line(guess.target, guess))
         for target, right in self.place.from_parts.items():
             if right:
                 lines.append(f"{target} = {_text(right)}")
@@ -405,14 +424,16 @@ class _Section:
     def _columns(self, mark: str, sure: Sequence[TableDraft]) -> list[str]:
         """The block of the columns that all tables share."""
         placed = [table for table in self.tables if table.placed]
-        if not placed:
+        if self.tables and not placed:
+            return []
+        if not self.tables and not self.place.guesses:
             return []
         active = [table for table in sure if table.placed]
         names = [table.name for table in active or placed]
         legal = {column for name in names for column in _columns_of(name)}
         legal = legal or set(_columns_of("scan/reduced"))  # a table of another version
         lines = ["", mark + "[source.columns]"]
-        for line in self._shared():
+        for line in self._shared(legal):
             target = line.removeprefix("# ").partition(" ")[0]
             if target in legal:
                 lines.append(line if line.startswith("#") else mark + line)
@@ -423,6 +444,7 @@ class _Section:
             table.name in ("samples/needle", "samples/consolidation") for table in placed
         )
         if columns and timed:
+            self.shown |= {column.header for column in columns}
             headers = [column.source for column in columns]
             right = _text(headers[0]) if len(headers) == 1 else _list(headers)
             if doubt:
@@ -436,7 +458,7 @@ class _Section:
             if guess is not None and target in legal and guess.column.header not in taken:
                 line = self.line(target, guess)
                 lines.append(line if line.startswith("#") else mark + line)
-        return lines
+        return lines if len(lines) > 2 else []
 
     def _table(self, table: TableDraft, mark: str) -> list[str]:
         lines = ["", f'{mark}[source.tables."{table.name}"]']
@@ -471,22 +493,9 @@ class _Section:
             ]
         return lines
 
-    def _used(self) -> set[str]:
-        """Headers that stand in the draft."""
-        used = {guess.column.header for guess in self.place.guesses}
-        used |= {guess.column.header for table in self.tables for _, guess in table.guesses}
-        used |= {column for column, *_ in (*self.place.parts, *self.place.where)}
-        used |= {column.header for column in self._time()[0]}
-        options = options_of(self.columns)
-        for target in ("run", "sample_id"):
-            guess = options.best(target)
-            used |= {guess.column.header} if guess is not None else set()
-        return used
-
     def _rest(self) -> list[str]:
         """Columns that are not in the draft."""
-        used = self._used()
-        rest = [column for column in self.columns if column.header not in used]
+        rest = [column for column in self.columns if column.header not in self.shown]
         options = options_of(self.columns)
         maybe: dict[str, list[str]] = {}
         for target in options.targets():
@@ -498,6 +507,62 @@ class _Section:
             hint = f"; perhaps {' or '.join(dict.fromkeys(names))}" if names else ""
             lines.append(f"#   {_plain(repr(column.header))}: {_plain(column.in_words())}{hint}")
         return lines
+
+
+def _keep_one_hole(sections: Sequence[_Section]) -> None:
+    """Keep the same hole in all sources; rows of another hole in a further file are a doubt."""
+    found = [(section, *hole_names(section.options)) for section in sections]
+    for targets in {tuple(one.target for one in named) for _, named, _ in found if named}:
+        alike = [one for one in found if tuple(guess.target for guess in one[1]) == targets]
+        names = sum((counts for _, _, counts in alike), Counter[tuple[str, ...]]())
+        kept = names.most_common(1)[0][0]
+        for section, named, counts in alike:
+            if kept in counts:
+                keep_hole(section.place, named, kept)
+                continue
+            own, other = (" ".join(name) for name in (counts.most_common(1)[0][0], kept))
+            for table in section.tables:
+                table.doubts.append(
+                    f"one folder holds one hole: the rows here are of {own!r}, "
+                    f"those of other files of {other!r}"
+                )
+
+
+def _doubt_mixed_words(sections: Sequence[_Section]) -> None:
+    """Doubt tables beside a column of text whose words may name holes or kinds of rows.
+
+    Files that differ in such a column alone are looked at together.
+    """
+    found: list[tuple[_Section, ColumnFacts, Counter[str]]] = []
+    total: dict[str, Counter[str]] = {}
+    for section in sections:
+        if "core" not in section.options and "core" not in section.place.from_parts:
+            continue
+        mapped = {guess.column.header for table in section.tables for _, guess in table.guesses}
+        mapped |= {guess.column.header for guess in section.place.guesses}
+        mapped |= {guess.column.header for guess in hole_names(section.options)[0]}
+        for target in ("core", "section"):  # not mapped where the depth places the rows
+            mapped |= {guess.column.header for guess in section.options.all(target)}
+        sources = {name for name, *_ in section.place.parts}
+        for column in section.columns:
+            words = words_of_rows(column)
+            if column.header in mapped or column.source in sources:
+                continue
+            if words and not tells_cores_apart(column, section.place, section.columns):
+                found.append((section, column, words))
+                total.setdefault(column.header, Counter()).update(words)
+    for section, column, words in found:
+        if len(total[column.header]) < 2:
+            continue
+        kept = max(words, key=lambda word: (total[column.header][word], word))
+        others = list(words if len(words) > 1 else total[column.header])
+        others.remove(kept)
+        section.place.words.append((column.source, kept, others))
+        for table in section.tables:
+            table.doubts.append(
+                f"the words in {column.header!r} may name several holes or kinds of rows; "
+                "keep one with where, or ignore them"
+            )
 
 
 _ALL_COLUMNS = frozenset(column.name for table in TABLES.values() for column in table.columns)

@@ -96,6 +96,14 @@ _TRIED = {
     "kPa": ("kPa", "MPa"),
 }
 _INSIDE = thresholds.value("suggested_share_inside")
+_PLAIN = thresholds.value("suggested_plain_susceptibility")
+# Units that are written for one quantity of a scan more than for any other.
+_NAMED_BY_UNIT = {
+    "g/cm^3": "bulk_density",
+    "ohm m": "electrical_resistivity",
+    "1/s": "natural_gamma_rate",
+    "1": "magnetic_susceptibility",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,6 +226,7 @@ def options_of(columns: Sequence[ColumnFacts]) -> Options:
         ]
         found += _named_as_here(column, found)
         found += _uncertainty(column)
+        found = found or _named_by_unit(column)
         twice = headers.count(column.header) > 1
         for guess in {one.target: one for one in reversed(found)}.values():
             if twice:
@@ -263,6 +272,29 @@ def _named_as_here(column: ColumnFacts, found: list[Guess]) -> list[Guess]:
     if column.name != name and not guess.doubt:
         guess = guess.doubted("see in the vocabulary whether it is defined in the same way")
     return [guess]
+
+
+def _named_by_unit(column: ColumnFacts) -> list[Guess]:
+    """A doubtful guess for a column of which the unit alone names the quantity."""
+    if column.kind != "number" or column.unit is None or concepts_of(column.words):
+        return []
+    if qualifier(column.words) or processed(column.words):
+        return []
+    unit, factor = column.unit
+    if unit == "1" and not (factor < 1.0 and "SI" in column.unit_text.upper()):
+        return []  # a pure number that is no susceptibility
+    if re.search(r"\b(?:counts?|cts|cps)\b", column.unit_text.lower()) and "s" in unit:
+        wanted = "1/s"
+    elif unit == "1/s":
+        return []  # a rate of something else
+    else:
+        wanted = unit
+    target = _NAMED_BY_UNIT.get(wanted, "")
+    named = [concept for concept in concepts() if concept.name == target]
+    if not named or any(one.unless and re.search(one.unless, column.words) for one in named):
+        return []
+    guess = _number(named[0]._replace(weak=True), column)
+    return [] if guess is None else [guess.doubted("only its unit names the quantity")]
 
 
 def _guess(concept: Concept, column: ColumnFacts) -> Guess | None:
@@ -346,6 +378,13 @@ def _number(concept: Concept, column: ColumnFacts) -> Guess | None:
         return guess.doubted(
             f"the unit {column.unit_text!r} is not one of {target} [{wanted}]{hint}"
         )
+    if concept.weak and target == "p_wave_velocity" and re.search(r"/\s*(?:min|h|hr|d)\b", given):
+        return None  # the speed of a tool or a winch
+    if target == "magnetic_susceptibility" and factor != 1.0 and _largest(column) <= _PLAIN:
+        return replace(guess, unit="1").doubted(
+            f"the header states {column.unit_text!r}, but numbers up to {_largest(column):g} are "
+            "those of plain SI; the line has no factor"
+        )
     guess = replace(guess, unit="" if _read_there(column) else given, factor=factor)
     if target in ("thickness", "diameter"):
         guess = _over_the_liner(guess)
@@ -395,9 +434,7 @@ def _without_unit(guess: Guess, wanted: str) -> Guess | None:
     written = guess.column.stated
     missing = f"the unit {written!r} is not understood" if written else "no unit is written"
     if target == "magnetic_susceptibility":
-        return replace(guess, unit="1", factor=1e-5).doubted(
-            f"{missing}; the line shows 10^-5 SI, which is common"
-        )
+        return _susceptibility(guess, missing)
     likely = _likely(guess, wanted)
     if guess.weak and not likely:
         return None
@@ -407,6 +444,32 @@ def _without_unit(guess: Guess, wanted: str) -> Guess | None:
             f"{missing}, and {low:g} to {high:g} fits none of the usual ones"
         )
     return replace(guess, unit=likely).doubted(f"{missing}; {low:g} to {high:g} fits {likely}")
+
+
+def _susceptibility(guess: Guess, missing: str) -> Guess:
+    """A susceptibility without a readable unit: plain SI, or the power of ten of the header."""
+    largest = _largest(guess.column)
+    if largest <= _PLAIN:
+        return replace(guess, unit="1").doubted(
+            f"{missing}; numbers up to {largest:g} are those of plain SI, without a factor"
+        )
+    power = re.search(r"(?:\b10 ?\^? ?|(?:\b1|\b)[eE])-([3-9])(?!\d)", guess.column.header)
+    if power:
+        factor = float(f"1e-{power[1]}")
+        return replace(guess, unit="1", factor=factor).doubted(
+            f"{missing}; the header names the power of ten {factor:g}"
+        )
+    # The unit is left open: a factor that nobody stated would make a wrong number.
+    return replace(guess, unit="...").doubted(
+        f"{missing}, and numbers up to {largest:g} are no plain SI; state the power of ten of the "
+        'meter, such as unit = "1", factor = 1e-5 for readings in 10^-5 SI'
+    )
+
+
+def _largest(column: ColumnFacts) -> float:
+    """Largest size of the numbers of a column; infinite without any."""
+    there = np.abs(column.values[np.isfinite(column.values)])
+    return float(there.max()) if there.size else math.inf
 
 
 def _likely(guess: Guess, wanted: str) -> str:

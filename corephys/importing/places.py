@@ -15,7 +15,15 @@ from corephys.importing.column_facts import ColumnFacts
 from corephys.importing.guesses import Guess, Options
 from corephys.importing.trade_words import concepts_of
 
-__all__ = ["Place", "find_place", "typical_step"]
+__all__ = [
+    "Place",
+    "find_place",
+    "hole_names",
+    "keep_hole",
+    "tells_cores_apart",
+    "typical_step",
+    "words_of_rows",
+]
 
 # Labels, the most detailed first: a name of the hole, core and section with a sign between them,
 # then a position.
@@ -36,7 +44,10 @@ _MOST_SECTIONS = thresholds.value("suggested_most_sections")
 _GROWTH = thresholds.value("suggested_depth_growth")
 _LONGEST = thresholds.value("suggested_longest_section")  # cm
 _SHORTEST = thresholds.value("suggested_shortest_section")  # cm
+_MOST_WORDS = thresholds.value("suggested_most_words")
 _LOOKED_AT = 3000
+# Columns of text that describe a row; their words do not tell holes or kinds of rows apart.
+_DESCRIBES = frozenset(("lithology", "method", "coring_method", "sample_id", "name", "unit"))
 
 
 @dataclass
@@ -55,6 +66,8 @@ class Place:
         Right-hand side of numbers that come from a part.
     where : list of (str, str, list of str)
         Column that names the hole or site, the value that is kept, the values that are left out.
+    words : list of (str, str, list of str)
+        The same for columns of text that nothing maps; they may tell holes or kinds apart.
     doubts : list of str
         Why the rows cannot be placed with certainty; empty for a certain place.
     notes : list of str
@@ -66,6 +79,7 @@ class Place:
     parts: list[tuple[str, str, str]] = field(default_factory=list)
     from_parts: dict[str, str] = field(default_factory=dict)
     where: list[tuple[str, str, list[str]]] = field(default_factory=list)
+    words: list[tuple[str, str, list[str]]] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -313,17 +327,57 @@ def _doubts_of_offsets(found: dict[str, Guess], depth: Guess | None) -> list[str
 # Holes and steps ----------------------------------------------------------------------------------
 
 
-def _other_holes(place: Place, options: Options) -> None:
-    """Keep the rows of one hole: one folder is one hole."""
+def hole_names(options: Options) -> tuple[list[Guess], Counter[tuple[str, ...]]]:
+    """Columns that name site and hole, and the number of rows of each pair of names."""
     named = [guess for target in ("site", "hole") if (guess := options.best(target)) is not None]
     if not named:
-        return
-    # Site and hole together: the most frequent pair, since hole A is found at every site.
-    most = Counter(zip(*(guess.column.cells for guess in named), strict=True)).most_common(1)[0][0]
-    for guess, kept in zip(named, most, strict=True):
-        others = [cell for cell in dict.fromkeys(guess.column.cells) if cell != kept]
+        return [], Counter()
+    return named, Counter(zip(*(guess.column.cells for guess in named), strict=True))
+
+
+def keep_hole(place: Place, named: Sequence[Guess], kept: Sequence[str]) -> None:
+    """Keep the rows of one hole: one folder is one hole."""
+    place.where = []
+    for guess, name in zip(named, kept, strict=True):
+        others = [cell for cell in dict.fromkeys(guess.column.cells) if cell != name]
         if others:
-            place.where.append((guess.column.source, kept, others))
+            place.where.append((guess.column.source, name, others))
+
+
+def _other_holes(place: Place, options: Options) -> None:
+    # Site and hole together: the most frequent pair, since hole A is found at every site.
+    named, names = hole_names(options)
+    if named:
+        keep_hole(place, named, names.most_common(1)[0][0])
+
+
+def words_of_rows(column: ColumnFacts) -> Counter[str]:
+    """Words of a column of text that may name a hole or a kind of row; empty for other columns."""
+    if column.kind != "text" or not column.header:
+        return Counter()
+    if any(concept.name in _DESCRIBES for concept in concepts_of(column.words)):
+        return Counter()
+    words = Counter(cell for cell in column.cells if cell and cell not in column.nulls)
+    few = len(words) <= _MOST_WORDS and 2 * len(words) <= words.total()
+    spelled = any(letter.isalpha() for word in words for letter in word)
+    return words if few and spelled else Counter()
+
+
+def tells_cores_apart(column: ColumnFacts, place: Place, columns: Sequence[ColumnFacts]) -> bool:
+    """Whether a column of types has one word for each core of the hole that is kept.
+
+    Such a column holds the way in which each core was taken, and no kind of row.
+    """
+    core = place.guess("core")
+    if core is None or not any(one.name == "kind" for one in concepts_of(column.words)):
+        return False
+    kept = {name: word for name, word, _ in place.where}
+    others = [(one.cells, kept[one.source]) for one in columns if one.source in kept]
+    found: dict[str, set[str]] = {}
+    for row, (number, word) in enumerate(zip(core.column.cells, column.cells, strict=True)):
+        if all(cells[row] == name for cells, name in others):
+            found.setdefault(number, set()).add(word)
+    return len(found) > 2 and all(len(words) == 1 for words in found.values())
 
 
 def typical_step(place: Place) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -83,7 +83,7 @@ class TableDraft:
             self.doubts.append(f"this version has no table {self.name}")
             return self
         sure = {name for name, guess in self.guesses if not guess.doubt}
-        sure |= {name for name, *_ in self.constants}
+        sure |= {name for name, value, _ in self.constants if value}
         by_name = table.supplied and any(
             name in TERMS and name not in table.by_name for name in sure
         )
@@ -390,8 +390,17 @@ def _readings(options: Options, place: Place, words: str) -> list[TableDraft]:
         options.all("reading")
     ):
         reading = options.best("reading")
-        if reading is not None and re.search("susc|susz|magn", f"{reading.column.words} {words}"):
+        named = reading is not None and (
+            re.search("susc|susz|magn", f"{reading.column.words} {words}")
+            or re.search(r"\bSI\b", reading.column.unit_text)
+        )
+        if reading is not None and named:
             draft = TableDraft("scan/susceptibility")
+            draft.notes.append(
+                "reading is a number in the unit of [susceptibility] unit of the recipe (1e-5 SI "
+                "without an entry); the reduction multiplies by it, so do not convert to SI here"
+            )
+            reading = _in_unit_of_recipe(reading)
             draft.add("reading", reading)
             made.append(draft)
     warmth = options.best("temperature")
@@ -399,6 +408,23 @@ def _readings(options: Options, place: Place, words: str) -> list[TableDraft]:
         if "temperature" in TABLES[draft.name].by_name:
             draft.add("temperature", warmth)
     return made
+
+
+def _in_unit_of_recipe(reading: Guess) -> Guess:
+    """A reading of susceptibility in the unit that the recipe takes without an entry, 10^-5 SI."""
+    unit = reading.column.unit
+    if unit is None:
+        return reading
+    written = reading.column.unit_text
+    factor = float(f"{unit.factor / 1e-5:.6g}")
+    if unit.unit != "1" or unit.factor == 1.0:
+        return replace(reading, unit="", factor=1.0).doubted(
+            f"{written!r} is written; the reading must be in the unit of the recipe"
+        )
+    reading = replace(reading, unit="1", factor=factor)
+    if factor == 1.0:
+        return reading
+    return reading.doubted(f"{written!r} is written; the factor leads to 1e-5 SI, not to SI")
 
 
 def _counts(guess: Guess, options: Options, words: str, made: set[str]) -> list[TableDraft]:

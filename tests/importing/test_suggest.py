@@ -695,6 +695,143 @@ def test_rows_of_other_holes_are_left_out(tmp_path: Path) -> None:
     assert "# doubt: one folder holds one hole" in draft
 
 
+@pytest.mark.parametrize("header", ["Spot", "Kind", "Remark"])
+def test_words_beside_core_and_section_are_a_doubt(header: str, tmp_path: Path) -> None:
+    """A column that nothing maps may name a hole or a kind of row: no line is active."""
+    made = scan()
+    made[header] = ["North"] * 100 + ["South"] * (len(made) - 100)
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert "\n[[source]]" not in draft
+    assert f'# where = {{ {header} = "North" }}' in draft
+    assert f"'{header}' holds the words 'North', 'South'; keep one" in draft
+    opened = [line for line in draft.splitlines() if re.match(r"# (\[|[a-z_]+ = )", line)]
+    source = parse_mapping("\n".join(line.removeprefix("# ") for line in opened)).sources[0]
+    assert [(one.column, one.texts) for one in source.where] == [(header, ("North",))]
+    made[header] = "North"
+    assert "\n[[source]]" in draft_of(tmp_path, made.to_csv(index=False))
+
+
+def test_words_that_differ_between_files_are_a_doubt(tmp_path: Path) -> None:
+    made = scan()
+    files = []
+    for name, unit in (("North", "Depth (m)"), ("South", "Depth [m]")):
+        text = made.assign(Spot=name).rename(columns={"Depth (m)": unit}).to_csv(index=False)
+        files.append(save(tmp_path, f"{name}.csv", text, "utf-8"))
+    assert "\n[[source]]" in suggest(files[0], folder=tmp_path)
+    draft = suggest(*files, folder=tmp_path)
+    assert "\n[[source]]" not in draft
+    assert draft.count("# where = { Spot = ") == 2
+
+
+def test_two_files_of_two_holes_are_not_both_active(tmp_path: Path) -> None:
+    made = scan()
+    files = []
+    for name, unit, count in (("A", "Depth (m)", 150), ("B", "Depth [m]", 100)):
+        part = made.head(count).assign(Hole=name).rename(columns={"Depth (m)": unit})
+        files.append(save(tmp_path, f"{name}.csv", part.to_csv(index=False), "utf-8"))
+    sources = parse_mapping(suggest(*files, folder=tmp_path)).sources
+    assert [source.name for source in sources] == ["A"]
+    assert len(parse_mapping(suggest(files[1], folder=tmp_path)).sources) == 1
+
+
+@pytest.mark.parametrize(
+    ("header", "scale", "right"),
+    [
+        ("Susc (SI, volume)", 1e-5, '{ column = "Susc (SI, volume)", unit = "1" }'),
+        ("Susc", 1e-5, '{ column = "Susc", unit = "1" }'),
+        ("Susc (1e-5 SI)", 1e-5, '{ column = "Susc (1e-5 SI)", unit = "1" }'),
+        ("Susc", 1.0, '{ column = "Susc", unit = "..." }'),
+        ("Susc 10-6", 10.0, '{ column = "Susc 10-6", unit = "1", factor = 1e-06 }'),
+    ],
+)
+def test_susceptibility_has_a_factor_only_where_header_and_numbers_have_it(
+    header: str, scale: float, right: str, tmp_path: Path
+) -> None:
+    made = scan()
+    made[header] = (scale * rows()["susceptibility"]).round(9)
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert commented(draft)["magnetic_susceptibility"] == right
+    certain = made.rename(columns={header: "Susc (1e-5 SI)"})
+    certain["Susc (1e-5 SI)"] = rows()["susceptibility"]
+    assert 'unit = "1", factor = 1e-05 }\n' in draft_of(tmp_path, certain.to_csv(index=False))
+
+
+def test_a_raw_reading_of_susceptibility_is_never_made_si(tmp_path: Path) -> None:
+    made = scan()
+    made["Loop reading (1e-6 SI)"] = 10.0 * rows()["susceptibility"]
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert commented(draft)["reading"].endswith('unit = "1", factor = 0.1 }')
+    assert "reading is a number in the unit of [susceptibility] unit of the recipe" in draft
+
+
+def test_a_list_of_sections_without_a_diameter_is_a_comment_as_a_whole(tmp_path: Path) -> None:
+    text = "core,section,length (cm)\n1,1,150\n1,2,140\n2,1,150\n2,2,120\n"
+    draft = draft_of(tmp_path, text)
+    assert "\n[[source]]" not in draft
+    assert '# [source.tables."sections"]' in draft
+    draft = draft_of(tmp_path, text.replace("\n", ",66\n").replace("),66", "),core diameter (mm)"))
+    assert "sections" in active(parse_mapping(draft))
+
+
+@pytest.mark.parametrize("name", HEADERS)
+def test_no_draft_is_refused_as_a_mapping(name: str, tmp_path: Path) -> None:
+    file, text, _ = HEADERS[name]
+    draft = draft_of(tmp_path, text, file)
+    if "\n[[source]]" not in draft:
+        return
+    (tmp_path / "import.toml").write_text(draft, encoding="utf-8")
+    assert "rows added" in str(cp.importing.run(tmp_path, dry_run=True))
+
+
+def test_columns_that_are_recognised_do_not_vanish(tmp_path: Path) -> None:
+    text = "Core,Section,Offset (cm),Date,Run,Squeak (zz)\n" + "".join(
+        f"1,1,{offset},2031-03-04,1,{offset}\n" for offset in range(0, 100, 10)
+    )
+    draft = draft_of(tmp_path, text)
+    for line in ('# core = "Core"', '# offset = "Offset (cm)"', '# time = "Date"', '# run = "Run"'):
+        assert line in draft.replace("\n", "  \n"), line
+    assert "#   'Squeak (zz)'" in draft
+
+
+@pytest.mark.parametrize(
+    ("header", "target", "value"),
+    [
+        ("att (g/cm3)", "bulk_density", 1.7),
+        ("bridge (ohm m)", "electrical_resistivity", 0.9),
+        ("nat (counts/s)", "natural_gamma_rate", 30.0),
+        ("loop (1e-5 SI)", "magnetic_susceptibility", 40.0),
+    ],
+)
+def test_a_unit_that_names_the_quantity_is_offered_as_a_doubt(
+    header: str, target: str, value: float, tmp_path: Path
+) -> None:
+    made = scan().drop(columns="Bulk density (g/cm3)")
+    made[header] = value + 0.01 * np.arange(len(made)) / len(made)
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert f'"{header}"' in commented(draft)[target]
+    assert "only its unit names the quantity" in draft
+    assert target not in active(parse_mapping(draft)).get("scan/reduced", {})
+
+
+def test_the_least_number_by_far_may_be_a_code(tmp_path: Path) -> None:
+    made = scan()
+    made["Count"] = np.where(np.arange(len(made)) == 7, 9999, 52000 + np.arange(len(made)))
+    draft = draft_of(tmp_path, made.to_csv(index=False))
+    assert "9999 in 'Count' may stand for no value" in draft
+    made["Count"] = 9999 + 10 * (np.arange(len(made)) - 90)
+    assert "may stand for no value" not in draft_of(tmp_path, made.to_csv(index=False))
+
+
+@pytest.mark.parametrize("unit", ["m/min", "us/m"])
+def test_the_speed_of_a_tool_is_no_velocity(unit: str, tmp_path: Path) -> None:
+    text = f"Depth (m),Temperature (degC),Speed ({unit})\n" + "".join(
+        f"{depth},{4 + 0.03 * depth:.3f},{9 + depth % 3}\n" for depth in range(100)
+    )
+    draft = draft_of(tmp_path, text)
+    assert "p_wave_velocity" not in draft
+    assert "downhole/temperature_log" in active(parse_mapping(draft))
+
+
 # Places -------------------------------------------------------------------------------------------
 
 
