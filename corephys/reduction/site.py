@@ -368,8 +368,8 @@ def assemble(
                 None,
                 "",
                 why,
-                "Correct hole.toml or the tables of the hole; a setting that the holes share stands "
-                "in site.toml",
+                "Correct hole.toml or the tables of the hole; a setting that the holes share "
+                "stands in site.toml",
             )
             for why, names in named.items()
         ]
