@@ -17,6 +17,7 @@ from corephys.hole import checks
 from corephys.hole.reading import read as reading
 from data_demo.simulator.hole import simulate_tables
 from tests.project.test_messages import VERBS
+from tests.slips.of_standards import log
 from tests.slips.planted import SLIPS, outcome
 from tests.slips.planting import sound
 
@@ -113,6 +114,14 @@ def test_unusual_and_sound_holes_have_no_finding(choice):
         rows = (frame["core"] == "9") & (frame["section"] == "3")
         later = pd.to_datetime(frame.loc[rows, "time"]) + pd.Timedelta("20h")
         frame.loc[rows, "time"] = later.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    assert sentences(cp.hole_from_tables(tables, settings)) == []
+
+
+@pytest.mark.parametrize("shift", [0.0, -5.0, 5.0])
+def test_a_temperature_log_near_the_stations_has_no_finding(shift):
+    """Records end before their equilibrium, so that small distances are no slip."""
+    tables, settings = sound()
+    log(shift)(tables, settings)
     assert sentences(cp.hole_from_tables(tables, settings)) == []
 
 
