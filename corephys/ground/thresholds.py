@@ -482,6 +482,7 @@ _ROWS = (
     ("slip_sensor_agrees", 2.5, "cm", "difference by which the sections of one core may depart from one shift", _NONE, "choice"),
     ("slip_core_ratio", 1.8, "1", "factor between the rate of a core and that of its neighbours above which its counting time is compared", _NONE, "choice"),
     ("slip_core_alike", 1.4, "1", "factor within which neighbouring cores, or counts, are alike", _NONE, "choice"),
+    ("slip_core_share", 0.9, "1", "share of the readings of a core that pass more than water does where its counting time is a slip", _NONE, "choice"),
     ("slip_copied_readings", 10, "1", "fewest readings in a row that are a copy where they are equal to those elsewhere", _NONE, "choice"),
     ("slip_copied_chance", 1e-6, "1", "expected number of runs equal by chance that a copy must stay below", _NONE, "choice"),
     ("slip_copied_samples", 20, "1", "fewest samples that show how rare equal masses are", _NONE, "choice"),

@@ -97,3 +97,23 @@ def test_equal_counts_of_a_channel_with_few_values_are_no_copy():
     frame["travel_time [us]"] = frame["travel_time [us]"].round()
     hole = cp.hole_from_tables(tables, settings)
     assert json.loads(hole.attrs["findings"]) == []
+
+
+def test_a_gassy_core_with_voids_in_most_readings_has_no_finding():
+    tables, settings = sound()
+    frame = tables[GAMMA]
+    rows = np.flatnonzero(frame["core"] == "10")
+    frame.loc[rows[np.arange(rows.size) % 4 != 0], "counts"] *= 2
+    hole = cp.hole_from_tables(tables, settings)
+    assert json.loads(hole.attrs["findings"]) == []
+
+
+def test_masses_of_tenths_of_a_gram_are_equal_by_chance():
+    tables, settings = sound()
+    frame = tables["samples/index_properties"]
+    frame["wet_mass [g]"] = frame["wet_mass [g]"].round()
+    frame["dry_mass [g]"] = frame["dry_mass [g]"].round()
+    frame["dry_volume [cm^3]"] = frame["dry_volume [cm^3]"].round(1)
+    hole = cp.hole_from_tables(tables, settings)
+    checks = [finding["check"] for finding in json.loads(hole.attrs["findings"])]
+    assert "equal masses" not in checks

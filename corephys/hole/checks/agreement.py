@@ -14,6 +14,9 @@ __all__ = ["CHECKS"]
 _LEAST = thresholds.count("slip_section_readings")
 _VELOCITY = thresholds.value("slip_velocity_agrees")
 _STRENGTH = thresholds.value("slip_strength_agrees")
+_WEAK, _STRONG = thresholds.value("slip_weakest"), thresholds.value("slip_strongest")  # kPa
+_LIGHT_CONE = thresholds.value("slip_lightest_cone")  # g
+_HEAVY_CONE = thresholds.value("slip_heaviest_cone")  # g
 _GRAVITY = constants.CONSTANTS["gravity"].value  # m/s^2
 
 # --------------------------------------------------------------------------------------------------
@@ -115,6 +118,12 @@ def _vane_and_cone(tables: Tables) -> Iterator[Finding]:
     if len(rows) < _LEAST:
         return
     beside = np.array([cones[depth[row]] for row in rows])
+    # Units of a whole column have findings of their own.
+    levels = (median(vane[rows]), median(beside))
+    if not all(_WEAK <= one <= _STRONG for one in levels):
+        return
+    if not _LIGHT_CONE <= median(mass) <= _HEAVY_CONE:
+        return
     ratio, mended = median(vane[rows] / beside), median(as_diameter[rows] / beside)
     if 1.0 / _STRENGTH <= ratio <= _STRENGTH:
         return
@@ -151,7 +160,13 @@ CHECKS = (
     Check(
         "vane against cone",
         "strengths of vanes with those of fall cones on the same samples",
-        ("slip_strength_agrees",),
+        (
+            "slip_strength_agrees",
+            "slip_weakest",
+            "slip_strongest",
+            "slip_lightest_cone",
+            "slip_heaviest_cone",
+        ),
         _vane_and_cone,
     ),
 )
