@@ -101,7 +101,7 @@ def main(arguments: list[str] | None = None) -> int:
         elif given.command == "reduce":
             _reduce(given)
         else:
-            _report(given.folder, given.out)
+            _report_or_why(given.folder, given.out)
     except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
         print(error, file=sys.stderr)
         return 1
@@ -126,6 +126,53 @@ def _failed_stages(file: Path) -> int:
     return STAGES_FAILED if failed else 0
 
 
+class _NothingReducedError(ValueError):
+    """No property or product came out of a hole; the message holds the reasons of all stages."""
+
+
+def _require_results(tree: Any, folder: Path) -> None:
+    """Refuse a reduced hole without a result, with the words of every stage that was left out."""
+    from corephys.hole.checks import sentences
+    from corephys.reduction.run import summary_lines
+
+    summary = json.loads(tree.attrs["summary"])
+    if any(leaf.path.startswith(("/properties/", "/products/")) for leaf in tree.leaves):
+        return
+    raw = ("scan/", "samples/", "downhole/")
+    held = sorted(p for p in (leaf.path.strip("/") for leaf in tree.leaves) if p.startswith(raw))
+    why = "it holds no table under scan, samples or downhole. Give it readings"
+    if held:
+        why = (
+            f"its tables {', '.join(held)} lack what their stages need. The lines above name it; "
+            "look at the failed stages and at those of these tables"
+        )
+    lines = [*summary_lines(summary)[1:], *(f"beware: {words}" for words in sentences(tree.attrs))]
+    raise _NothingReducedError(
+        "\n".join([*lines, f"nothing was reduced from {folder}: {why}. No results were written"])
+    )
+
+
+def _report_or_why(folder: Path, out: Path) -> None:
+    """Write the report; where it fails since nothing can be reduced, give the reasons for that."""
+    from corephys.hole import read_hole
+    from corephys.reduction.run import reduce
+    from corephys.report import ReportError
+
+    file = out / "reduced.nc"
+    before = file.stat().st_mtime_ns if file.exists() else None
+    try:
+        _report(folder, out)
+    except ReportError:
+        try:
+            _require_results(reduce(read_hole(folder)), folder)
+        except _NothingReducedError:
+            # The notebook stores the hole before it writes the tables, which then fail.
+            if file.exists() and file.stat().st_mtime_ns != before:
+                file.unlink()
+            raise
+        raise
+
+
 def _reduce(given: argparse.Namespace) -> None:
     from tqdm import tqdm
 
@@ -147,6 +194,7 @@ def _reduce(given: argparse.Namespace) -> None:
 
         bar.set_description_str("reading")
         tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        _require_results(tree, given.folder)
         writers: list[tuple[str, Callable[[], Any]]] = [
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
             ("tables", lambda: write_tables(tree, given.out / "tables")),

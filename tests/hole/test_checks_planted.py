@@ -68,6 +68,48 @@ def test_a_wrong_length_flags_the_sections_below_and_no_others(clean):
         assert set(here.section.values[slipped]) <= {"3", "4", "5", "6", "7", "catcher"}
 
 
+@pytest.mark.parametrize(
+    ("table", "key", "value"),
+    [("pwave", "delay", "8.4 us"), ("pwave", "delay", "8.9 us"), ("susceptibility", "unit", "SI")],
+)
+def test_a_sound_setting_beside_its_readings_has_no_finding(table, key, value):
+    tables, settings = sound()
+    settings[table][key] = value
+    if table == "susceptibility":
+        tables["scan/susceptibility"]["reading"] *= 1e-5
+        del tables["standards/susceptibility"]
+    assert json.loads(cp.hole_from_tables(tables, settings).attrs["findings"]) == []
+
+
+def test_readings_of_nothing_but_zero_are_no_slip_of_a_unit():
+    tables, settings = sound()
+    tables["scan/susceptibility"]["reading"] *= 0.0
+    found = json.loads(cp.hole_from_tables(tables, settings).attrs["findings"])
+    assert "unit of susceptibility" not in {entry["check"] for entry in found}
+
+
+@pytest.mark.parametrize(
+    ("delay", "longer", "liner", "likely", "moved"),
+    [
+        ("10.5 us", 5.0, "full", "both walls, which is taken off once more; and the lengths", True),
+        ("8.4 us", 0.0, "none", "the standards lay in a liner", False),
+        ("19 us", 0.0, "full", "is mistyped", True),
+    ],
+)
+def test_a_delay_apart_from_the_water_standards_has_its_likely_cause(
+    delay, longer, liner, likely, moved
+):
+    tables, settings = sound()
+    settings["pwave"]["delay"] = delay
+    standards = tables["standards/pwave"]
+    water = standards["medium"] == "water"
+    standards.loc[water, "length [mm]"] += longer
+    standards.loc[water, "liner"] = liner
+    (found,) = json.loads(cp.hole_from_tables(tables, settings).attrs["findings"])
+    assert found["check"] == "delay of the P-wave" and likely in found["likely_slip"]
+    assert bool(found["flagged"]) == moved
+
+
 def test_readings_are_unchanged_by_the_checks():
     slip = next(s for s in SLIPS if s.name == "thickness in cm under mm")
     tables, settings = sound()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import json
+from types import SimpleNamespace
 
 import gsw
 import numpy as np
@@ -17,6 +18,7 @@ from corephys.hole import HoleError, hole_from_tables
 from corephys.products import accumulation, compaction, elastic, stress
 from corephys.reduction.recipe import Recipe, RecipeError
 from corephys.reduction.stages import logs as log_stage
+from corephys.reduction.stages import samples as sample_stage
 from corephys.samples import index_properties as index
 from corephys.samples import needle, strength
 from corephys.sensors import pwave, resistivity
@@ -515,6 +517,39 @@ def test_every_public_function_that_takes_a_fraction_is_tried():
     assert found == {*FRACTIONS, *TAKEN_ELSEWHERE}
 
 
+def test_heating_runs_of_one_name_at_two_places_are_two_runs():
+    time = np.arange(-20.0, 301.0, 5.0)
+    warm = 20.0 + 0.2 * np.log1p(np.maximum(time, 0.0))
+    one = pd.DataFrame({
+        "core": "1", "section": "1", "offset [cm]": 20.0, "run": "1",
+        "geometry": "full_space", "direction": "across", "heating_power [W/m]": 2.0,
+        "time [s]": time, "temperature [degC]": warm,
+    })  # fmt: skip
+    flat = one.assign(**{"offset [cm]": 60.0, "temperature [degC]": 20.0})
+    reduced = cp.reduce(_hole(samples__needle=pd.concat([one, flat], ignore_index=True)))
+    assert reduced["properties/thermal_conductivity"].sizes["reading"] == 2
+    notes = [n for n in json.loads(reduced.attrs["summary"])["notes"] if "heating runs" in n]
+    assert [n.partition(":")[0] for n in notes] == [
+        "heating runs 1 (core 1, section 1, offset 60 cm)"
+    ]
+    assert "the temperature does not change" in notes[0]
+
+
+def test_a_time_that_occurs_twice_in_a_heating_run_is_named_with_its_place():
+    table = xr.Dataset(
+        {"time": ("row", [1.0, 2.0, 2.0, 1.0, np.nan, np.nan]),
+         "temperature": ("row", [20.0, 20.1, 20.2, 20.0, 20.3, 20.4])},
+        coords={"core": ("row", ["K3"] * 3 + ["K4"] * 3), "section": ("row", ["1"] * 6),
+                "offset": ("row", [22.5] * 6), "run": ("row", ["1"] * 6)},
+    )  # fmt: skip
+    notes: list[str] = []
+    sample_stage._name_odd_runs(SimpleNamespace(note=notes.append), table)
+    assert notes == [
+        "heating runs 1 (core K3, section 1, offset 22.5 cm): a time occurs twice; give each row "
+        "its own time, and each run its own name"
+    ]
+
+
 def test_the_summary_names_what_to_mend_in_dead_vanes_and_heating_runs():
     at = {"core": "1", "section": "1", "run": 1}
     strengths = pd.DataFrame([
@@ -530,7 +565,10 @@ def test_the_summary_names_what_to_mend_in_dead_vanes_and_heating_runs():
     reduced = cp.reduce(_hole(samples__strength=strengths, samples__needle=needles))
     notes = json.loads(reduced.attrs["summary"])["notes"]
     assert any("all vane torques are zero" in note for note in notes)
-    assert any(note.startswith("heating runs flat: the temperature does not") for note in notes)
+    place = "(core 1, section 1, offset 20 cm)"
+    assert any(
+        note.startswith(f"heating runs flat {place}: the temperature does") for note in notes
+    )
     with pytest.raises(HoleError, match="the same key with different values"):
         warm = 20.0 + 0.2 * np.log1p(np.maximum(time, 0.0))
         _hole(

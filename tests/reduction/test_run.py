@@ -116,6 +116,46 @@ def test_a_bare_hole_reduces_to_nothing_but_says_so():
     assert summary["skipped"]["density"]
 
 
+def _gamma_with_live_times(folder, out):
+    """Cores, sections and gamma tables of a hole, with live times where it has real ones."""
+    out.mkdir()
+    for name in ("cores.csv", "sections.csv"):
+        shutil.copy(folder / name, out / name)
+    (out / "hole.toml").write_text('[hole]\nname = "live times"\n')
+    for name in ("scan/gamma.csv", "standards/gamma.csv"):
+        (out / name).parent.mkdir()
+        text = (folder / name).read_text()
+        (out / name).write_text(text.replace("real_time [s]", "live_time [s]", 1))
+    return out
+
+
+def test_a_hole_that_gives_nothing_is_status_one_with_the_words_of_its_stages(
+    folder, tmp_path, capsys
+):
+    hole, out = _gamma_with_live_times(folder, tmp_path / "hole"), tmp_path / "out"
+    assert command.main(["reduce", str(hole), "--out", str(out), "--no-report"]) == 1
+    said = capsys.readouterr().err
+    assert "skipped gamma calibration: [gamma] time is 'real'" in said
+    assert "it has live_time. Set [gamma] time = 'live' if the scan and the standards" in said
+    assert "skipped density: no gamma calibration" in said
+    assert f"nothing was reduced from {hole}: its tables scan/gamma lack what their stages" in said
+    assert "neither /properties" not in said
+    assert not (out / "reduced.nc").exists() and not (out / "tables").exists()
+    (hole / "hole.toml").write_text('[hole]\nname = "live"\n[gamma]\ntime = "live"\n')
+    assert command.main(["reduce", str(hole), "--out", str(out), "--no-figures"]) == 0
+    assert (out / "reduced.nc").exists()
+
+
+@pytest.mark.slow
+def test_a_report_of_a_hole_that_gives_nothing_says_why(folder, tmp_path, capsys):
+    hole, out = _gamma_with_live_times(folder, tmp_path / "hole"), tmp_path / "out"
+    assert command.main(["report", str(hole), "--out", str(out)]) == 1
+    said = capsys.readouterr().err
+    assert "skipped gamma calibration: [gamma] time is 'real'" in said
+    assert f"nothing was reduced from {hole}" in said
+    assert not (out / "reduced.nc").exists() and not (out / "report.html").exists()
+
+
 def test_supplied_values_are_kept_and_marked():
     frame = pd.DataFrame(
         {

@@ -125,6 +125,24 @@ OF_READINGS: tuple[Slip, ...] = (
         "unit of the delay",
     ),
     Slip(
+        "a delay that holds both walls of the liner",
+        setting("pwave", "delay", "10.5 us"),
+        "delay of the P-wave",
+        "of the standards in water",
+        "time in both walls",
+        (PWAVE,),
+    ),
+    Slip(
+        "lengths of water standards with both walls",
+        both(
+            setting("pwave", "delay", "8.3 us"),
+            plus("standards/pwave", "length [mm]", 5.0, medium="water"),
+        ),
+        "delay of the P-wave",
+        "of the standards in water",
+        "hold both walls",
+    ),
+    Slip(
         "response of resistivity in V under mV",
         times(RESISTIVITY, "response [mV]", 0.001),
         "response of resistivity",
@@ -153,6 +171,22 @@ OF_READINGS: tuple[Slip, ...] = (
         "unit of susceptibility",
         "in SI, a volume susceptibility of",
         "unit of the meter",
+        (SUSCEPTIBILITY,),
+    ),
+    Slip(
+        "readings of susceptibility in SI under 1e-5 SI",
+        times(SUSCEPTIBILITY, "reading", 1e-5),
+        "unit of susceptibility",
+        "no reading is beyond",
+        "SI under a unit of 1e-5 SI",
+        (SUSCEPTIBILITY,),
+    ),
+    Slip(
+        "the factor of susceptibility applied twice",
+        both(setting("susceptibility", "unit", "SI"), times(SUSCEPTIBILITY, "reading", 1e-10)),
+        "unit of susceptibility",
+        "in SI, a volume susceptibility of",
+        "applied twice",
         (SUSCEPTIBILITY,),
     ),
     Slip(

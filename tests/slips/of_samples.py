@@ -161,6 +161,14 @@ OF_SAMPLES: tuple[Slip, ...] = (
         ("scan/reduced",),
     ),
     Slip(
+        "supplied susceptibility with its factor applied twice",
+        supplied(3.3e-9, "", "magnetic_susceptibility"),
+        "supplied values",
+        "values of magnetic_susceptibility are",
+        "applied twice",
+        ("scan/reduced",),
+    ),
+    Slip(
         "density in kg/m^3 under g/cm^3",
         supplied(1600.0, " [g/cm^3]", "bulk_density"),
         "supplied values",

@@ -27,6 +27,8 @@ _CONDUCTS = thresholds.value("slip_greatest_conductivity")  # W/(m K)
 _SHORT, _LONG = thresholds.value("slip_shortest_heating"), thresholds.value("slip_longest_heating")
 _SAMPLING = thresholds.value("slip_longest_sampling")  # s
 _POSSIBLE = thresholds.value("slip_possible_times")
+_FAINT = thresholds.value("slip_faint_median")
+_FAINTEST = thresholds.value("slip_faint_greatest")
 _THIN, _THICK = thresholds.value("slip_thinnest_needle"), thresholds.value("slip_thickest_needle")
 _SLOW, _FAST = thresholds.value("slip_slowest_sample"), thresholds.value("slip_fastest_sample")
 _WEAK, _STRONG = thresholds.value("slip_weakest"), thresholds.value("slip_strongest")  # kPa
@@ -581,6 +583,31 @@ def _supplied(tables: Tables) -> Iterator[Finding]:
             )
 
 
+def _faint(tables: Tables) -> Iterator[Finding]:
+    """Supplied magnetic susceptibilities that are smaller than those of water throughout."""
+    for name, table in tables.columns.items():
+        if not table.table.supplied:
+            continue
+        for quantity, rows, values in _quantities(tables, name):
+            size = np.abs(values)
+            if quantity != "magnetic_susceptibility" or rows.size < _LEAST:
+                continue
+            if not (0.0 < size.max() < _FAINTEST and median(size) < _FAINT):
+                continue
+            yield _finding(
+                tables,
+                "supplied values",
+                name,
+                rows,
+                f"half of the values of {quantity} are {median(size):.3g} SI or less, and the "
+                f"greatest is {size.max():.3g} SI",
+                "a factor was applied twice, or to values that are in SI already",
+                f"Write the unit and the factor that the values of {quantity} have; numbers in SI "
+                "need no factor",
+                f"{median(size):.3g} SI",
+            )
+
+
 def _quantities(tables: Tables, name: str) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     """Quantity, rows and values in the unit of the vocabulary of a table of supplied values."""
     table = tables.columns[name]
@@ -676,5 +703,11 @@ CHECKS = (
         "values reduced elsewhere with the possible range of their quantity",
         ("slip_section_readings", "slip_possible_times"),
         _supplied,
+    ),
+    Check(
+        "supplied values",
+        "supplied magnetic susceptibilities with the least of any material",
+        ("slip_faint_median", "slip_faint_greatest", "slip_section_readings"),
+        _faint,
     ),
 )

@@ -26,6 +26,7 @@ _THICK = thresholds.value("slip_thickness_times")
 _ABOVE_LINER = thresholds.value("slip_thickness_above")
 _RESPONSE = thresholds.value("slip_response_ratio")
 _SUSCEPTIBLE = thresholds.value("slip_susceptibility")
+_FAINT = thresholds.value("slip_least_susceptibility")
 _COUNTERS = ("gamma", "natural_gamma")
 # Volume susceptibility in SI of one in each unit; 4 pi from cgs to SI by definition.
 _SI = {"1e-5 SI": 1e-5, "SI": 1.0, "1e-6 cgs": 4e-6 * math.pi, "cgs": 4.0 * math.pi}
@@ -535,17 +536,31 @@ def _susceptible(tables: Tables) -> Iterator[Finding]:
     unit = str(given.get("unit", "1e-5 SI")) if isinstance(given, dict) else "1e-5 SI"
     if reading is None or unit not in _SI:
         return
-    level = median(np.abs(reading)) * _SI[unit]
-    if not level > _SUSCEPTIBLE:
-        return
     rows = np.flatnonzero(np.isfinite(reading))
+    half, greatest = median(np.abs(reading)), float(np.nanmax(np.abs(reading)))
+    if half * _SI[unit] > _SUSCEPTIBLE:
+        level = half * _SI[unit]
+        words = f"half of the readings are {half:.4g} or more in {unit}, a volume susceptibility of"
+        slip = "the unit of the meter is another one, such as 1e-5 SI or 1e-6 cgs"
+        cure = "Set [susceptibility] unit to that of the meter"
+    elif 0.0 < greatest * _SI[unit] < _FAINT and rows.size >= _LEAST:
+        level = greatest * _SI[unit]
+        words = f"no reading is beyond {greatest:.3g} in {unit}, a volume susceptibility of"
+        slip = "a factor was applied twice"
+        if _SI[unit] < 1.0:
+            slip = f"SI under a unit of {unit}, or a factor was applied twice"
+        cure = (
+            "Write reading as a number in the unit of [susceptibility] unit, without the factor of "
+            "that unit, or set the unit that the numbers have"
+        )
+    else:
+        return
     yield Finding(
         "unit of susceptibility",
         tables.file("scan/susceptibility"),
-        f"half of the readings are {median(np.abs(reading)):.4g} or more in {unit}, a volume "
-        f"susceptibility of {level:.3g} SI",
-        "the unit of the meter is another one, such as 1e-5 SI or 1e-6 cgs",
-        "Set [susceptibility] unit to that of the meter",
+        f"{words} {level:.3g} SI",
+        slip,
+        cure,
         f"{level:.3g} SI",
         row=tables.line("scan/susceptibility", int(rows[0])),
         count=int(rows.size),
@@ -596,8 +611,9 @@ CHECKS = (
     ),
     Check(
         "unit of susceptibility",
-        "readings in the unit of the settings with the greatest of sediment and lava",
-        ("slip_susceptibility",),
+        "readings in the unit of the settings with the greatest of sediment and lava, and with the "
+        "least of any material",
+        ("slip_susceptibility", "slip_least_susceptibility", "slip_section_readings"),
         _susceptible,
     ),
 )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from corephys.ground import thresholds
+from corephys.ground import constants, seawater, thresholds, units
 from corephys.hole.checks.finding import (
     Check,
     Finding,
@@ -26,6 +26,8 @@ _RISE = thresholds.value("slip_counts_rise")
 _ERRORS = thresholds.value("slip_counts_rise_errors")
 _SLOWEST = thresholds.value("slip_slowest_standard")  # km/s
 _FASTEST = thresholds.value("slip_fastest_standard")  # km/s
+_DELAY_SHARE = thresholds.value("slip_delay_share")
+_DELAY_LEAST = thresholds.value("slip_delay_least")  # us
 _BRINE = thresholds.value("slip_brine_ratio")
 _GREATEST_BRINE = thresholds.value("brine_greatest_conductivity")  # S/m
 _WARM = thresholds.value("slip_warmest_room")  # degC
@@ -214,6 +216,89 @@ def _velocity_standards(tables: Tables) -> Iterator[Finding]:
         )
 
 
+def _delay_in_water(tables: Tables) -> Iterator[Finding]:
+    """A delay of the settings that differs from what standards of water give."""
+    name = "standards/pwave"
+    given = tables.setting("pwave", "delay", "us")
+    length, time = tables.number(name, "length"), tables.number(name, "travel_time")
+    if length is None or time is None or not math.isfinite(given):
+        return
+    table = tables.columns[name]
+    wall = tables.setting("liner", "wall", "mm")
+    speed = tables.setting("liner", "velocity", "m/s")
+    speed = speed if speed > 0 else constants.CONSTANTS["liner_velocity"].value
+    walls_time = 2e3 * wall / speed if wall > 0 else float("nan")
+    number = _walls(table["liner"] if "liner" in table else np.full(len(table), "none"))
+    in_water, water = _time_in_water(tables)
+    used = in_water & of_kinds(tables, name, "standard", "check") & (length > 0) & (time > 0)
+    for walls in np.unique(number[used & np.isfinite(number)]).tolist():
+        rows = np.flatnonzero(used & (number == walls))
+        through = walls / 2.0 * walls_time if walls else 0.0
+        found = median(time[rows] - water[rows] - through)
+        off = found - given
+        limit = max(_DELAY_LEAST, _DELAY_SHARE * walls_time if walls_time > 0 else 0.0)
+        if not abs(off) > limit:
+            continue
+        # Two walls in the length of the path are taken for water.
+        longer = float(median(water[rows] / length[rows])) * walls * wall if walls else 0.0
+        delay = "the delay holds the time in both walls, which is taken off once more"
+        path = "the lengths of the standards hold both walls"
+        # What each slip makes of the difference. A delay that is given is used without the
+        # standards, so that slips of theirs move no reading of the scan.
+        slips = [(walls_time, "the standards lay in a liner, which is in their times", False)]
+        if walls:
+            slips = [
+                (-through, delay, True),
+                (-longer, path, False),
+                (-through - longer, f"{delay}; and {path}", True),
+            ]
+        slips = [known for known in slips if abs(off - known[0]) <= limit]
+        _, slip, moved = min(
+            slips,
+            key=lambda known: abs(off - known[0]),
+            default=(0.0, "the delay, or a length or time of the standards, is mistyped", True),
+        )
+        beside = f" beside {through:.3g} us in the walls" if walls else ""
+        yield Finding(
+            "delay of the P-wave",
+            table.file,
+            f"[pwave] delay is {given:g} us, and the travel times of the standards in water leave "
+            f"{found:.4g} us for it{beside}",
+            slip,
+            "Write the delay of the electronics alone, without the walls; without [pwave] delay "
+            "it is computed from the standards. Their length is the path in the water",
+            f"{given:g} us",
+            row=table.line(int(rows[0])),
+            count=int(rows.size),
+            moves=_of_scan(tables, "scan/pwave") if moved else {},
+        )
+        return
+
+
+def _walls(liner: np.ndarray) -> np.ndarray:
+    """Walls in the way of each standard; NaN for an unknown word."""
+    words = {"none": 0.0, "": 0.0, "half": 1.0, "full": 2.0}
+    return np.array([words.get(str(word), math.nan) for word in liner.tolist()])
+
+
+def _time_in_water(tables: Tables) -> tuple[np.ndarray, np.ndarray]:
+    """Which P-wave standards are of water, and the time in their water [us]."""
+    name = "standards/pwave"
+    table = tables.columns[name]
+    length, warm = tables.number(name, "length"), tables.number(name, "temperature")
+    medium = table["medium"] if "medium" in table else np.full(len(table), "water")
+    room = tables.setting("hole", "laboratory_temperature", "degC")
+    assumed = np.full(len(table), room if _COLD <= room <= _WARM else _ROOM)
+    if warm is not None:
+        # A temperature that no laboratory has, has its own finding.
+        assumed = np.where((warm >= _COLD) & (warm <= _WARM), warm, assumed)
+    salt = np.where(medium == "sea_water", 35.0, 0.0)
+    fast = np.asarray(
+        seawater.sound_speed(units.quantity(salt, "g/kg"), units.quantity(assumed, "degC")).m
+    )
+    return np.isin(medium, ("", "water", "fresh_water", "sea_water")), 1e3 * length / fast
+
+
 def _brines(tables: Tables) -> Iterator[Finding]:
     """Conductivities beyond any brine, or far from those that salinities give."""
     name = "standards/resistivity"
@@ -363,6 +448,12 @@ CHECKS = (
         "lengths over travel times of the standards with velocities of liquids and solids",
         ("slip_slowest_standard", "slip_fastest_standard"),
         _velocity_standards,
+    ),
+    Check(
+        "delay of the P-wave",
+        "the delay of the settings with what standards of water leave for it",
+        ("slip_delay_share", "slip_delay_least"),
+        _delay_in_water,
     ),
     Check(
         "conductivity of brines",

@@ -182,7 +182,12 @@ def counting_time(table: xr.Dataset, kind: str) -> xr.DataArray:
     name = f"{kind}_time"
     if name not in table:
         other = "live_time" if kind == "real" else "real_time"
-        have = f"it has {other}" if other in table else "it has neither"
+        have = "it has neither"
+        if other in table:
+            have = (
+                f"it has {other}. Set [gamma] time = {other.removesuffix('_time')!r} if the scan "
+                "and the standards hold that time"
+            )
         raise Skipped(f"[gamma] time is {kind!r}, so the table needs a column {name} [s]; {have}")
     return table[name]
 

@@ -5,6 +5,7 @@ Index properties, heating curves, formation temperature, velocity, strength and 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from corephys.reduction.copies import table_rows
 from corephys.reduction.stages.stress import stress_at
 from corephys.samples import consolidation, needle, strength, velocity
 from corephys.samples import index_properties as index
+from corephys.samples.needle.runs import KEYS as RUN_KEYS
 
 __all__ = [
     "consolidation_tests",
@@ -200,25 +202,40 @@ def thermal_conductivity(context: Context) -> None:
 def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
     """Note heating runs whose times repeat or whose temperatures do not change."""
     heated = table["time"].values > 0.0
-    columns = {name: table[name].values for name in ("run", "time", "temperature")}
+    # Runs of one name at different places are different runs, as for the evaluation.
+    places = [str(name) for name in RUN_KEYS[:5] if name in table]
+    columns = {name: table[name].values for name in (*places, "time", "temperature")}
     rows = pd.DataFrame(columns)[heated]
-    by_run = rows.groupby("run", sort=False)
+    by_run = rows.groupby(places, sort=False, dropna=False)
     span = by_run["temperature"].max() - by_run["temperature"].min()
-    flat = span.index[(span == 0.0) & (by_run["temperature"].count() > 1)]
-    twice = by_run["time"].apply(lambda time: bool(time.dropna().duplicated().any()))
-    for names, words in (
+    flat = (span == 0.0) & (by_run["temperature"].count() > 1)
+    timed = rows.dropna(subset="time")
+    again = timed.duplicated([*places, "time"]).reindex(rows.index, fill_value=False)
+    twice = again.groupby([rows[name] for name in places], sort=False, dropna=False).any()
+    for which, words in (
         (
             flat,
             "the temperature does not change while the needle heats; check the column of the "
             "thermometer and the heating",
         ),
-        (
-            twice.index[twice.to_numpy(dtype=bool)],
-            "a time occurs twice; give each row its own time, and each run its own name",
-        ),
+        (twice, "a time occurs twice; give each row its own time, and each run its own name"),
     ):
-        if len(names):
-            context.note(f"heating runs {', '.join(map(str, names))}: {words}")
+        found = which[which].index.to_frame(index=False).to_dict("records")
+        if found:
+            named = "; ".join(_run_in_words(place) for place in found[:5])
+            named += f"; and {len(found) - 5} more" if len(found) > 5 else ""
+            context.note(f"heating runs {named}: {words}")
+
+
+def _run_in_words(place: Mapping[Any, Any]) -> str:
+    """Name and place of a heating run, such as ``1 (core 2, section 3, offset 22.5 cm)``."""
+    known = {name: value for name, value in place.items() if value != "" and not pd.isna(value)}
+    parts = [f"{name} {known[name]}" for name in ("core", "section") if name in known]
+    if "offset" in known:
+        parts.append(f"offset {known['offset']:.4g} cm")
+    elif "depth" in known:
+        parts.append(f"depth {known['depth']:.4g} m")
+    return f"{place['run']} ({', '.join(parts)})" if parts else str(place["run"])
 
 
 def formation_temperature(context: Context) -> None:
