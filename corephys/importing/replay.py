@@ -331,7 +331,8 @@ class _Import:
             what += "group of [source.parts] gives"
             known = [*self.headers, *groups]
             guess = nearest(one.column, known)
-            mend = f"Did you mean {guess!r}?" if guess else f"Columns are {', '.join(known)}"
+            listed = f"Write one of the columns {', '.join(known)}"
+            mend = f"Did you mean {guess!r}?" if guess else listed
             problems.append(Problem(FILE, None, "column", what, mend))
         if problems:
             raise HoleError(problems, FILE, "used")

@@ -105,8 +105,10 @@ def test_a_delay_apart_from_the_water_standards_has_its_likely_cause(
     water = standards["medium"] == "water"
     standards.loc[water, "length [mm]"] += longer
     standards.loc[water, "liner"] = liner
-    (found,) = json.loads(cp.hole_from_tables(tables, settings).attrs["findings"])
-    assert found["check"] == "delay of the P-wave" and likely in found["likely_slip"]
+    every = json.loads(cp.hole_from_tables(tables, settings).attrs["findings"])
+    # Standards without their liner are also named by the check of their delays.
+    (found,) = [one for one in every if one["check"] == "delay of the P-wave"]
+    assert likely in found["likely_slip"]
     assert bool(found["flagged"]) == moved
 
 

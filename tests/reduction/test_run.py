@@ -340,13 +340,14 @@ def test_porosities_without_a_known_uncertainty_are_left_out_of_the_fit_and_said
 
 
 def test_a_porosity_takes_the_doubt_of_the_exponent_it_is_made_with(demo_hole, tmp_path):
-    """Standards with half their counting time give densities, and exponents, that cannot be."""
+    """Standards with half their counting time give exponents that cannot be, if they are used."""
     folder = tmp_path / "hole"
     shutil.copytree(demo_hole, folder)
     table = pd.read_csv(folder / "standards/gamma.csv", dtype=str, keep_default_na=False)
     table.loc[table["kind"] == "standard", "real_time [s]"] = "30"
     table.to_csv(folder / "standards/gamma.csv", index=False)
-    reduced = cp.reduce(cp.read_hole(folder))
+    levels = "good, not_evaluated, suspect"
+    reduced = cp.reduce(cp.read_hole(folder), {"quality": {"use": levels}})
     exponents = reduced["properties/archie"].to_dataset(inherit=False)
     assert (exponents["cementation_exponent_flag"] == flags.BAD).all()
     found = reduced["products/porosity_from_resistivity"].to_dataset(inherit=False)
