@@ -582,7 +582,7 @@ def split_unit(header: str) -> tuple[str, str]:
     Parameters
     ----------
     header : str
-        Header such as ``GRA (g/cc)`` or ``Depth [m]``.
+        Header such as ``Density (g/cc)`` or ``Depth [m]``.
 
     Returns
     -------

@@ -154,9 +154,9 @@ core = "Core"
 section = "Sect"
 offset = "Pos (cm)"
 magnetic_susceptibility = { column = "MS (SI E-5)", unit = "1", factor = 1e-5 }
-"bulk_density [kg/m^3]" = "GRA (g/cc)"
+"bulk_density [kg/m^3]" = "Density (g/cc)"
 """
-    text = "Core,Sect,Pos (cm),MS (SI E-5),GRA (g/cc)\n1,1,1,12.5,1.8\n"
+    text = "Core,Sect,Pos (cm),MS (SI E-5),Density (g/cc)\n1,1,1,12.5,1.8\n"
     folder, _ = imported(tmp_path, text, mapping)
     row = folder.rows("scan/reduced")[0]
     assert row["magnetic_susceptibility"] == "0.000125"

@@ -154,7 +154,7 @@ def test_an_empty_column_without_a_name_is_left_out(tmp_path):
 @pytest.mark.parametrize(
     ("header", "expected"),
     [
-        ("GRA (g/cc)", ("GRA", "g/cc")),
+        ("Density (g/cc)", ("Density", "g/cc")),
         ("Depth [m]", ("Depth", "m")),
         ("Depth (below floor) (m)", ("Depth (below floor)", "m")),
         ("Conductivity (W/(m K))", ("Conductivity", "W/(m K)")),
