@@ -23,6 +23,7 @@ __all__ = [
     "factor_in_words",
     "median",
     "more",
+    "of_rows",
     "temperature_unit",
 ]
 
@@ -314,9 +315,13 @@ class Tables:
 
     def rows_of_core(self, core: int) -> dict[str, np.ndarray]:
         """Rows of all tables that lie in one core, by its row in the table of cores."""
+        return self.rows_of_cores([core])
+
+    def rows_of_cores(self, cores: Sequence[int] | np.ndarray) -> dict[str, np.ndarray]:
+        """Rows of all tables that lie in some cores, by their rows in the table of cores."""
         if self.layout is None:
             return {}
-        return self.rows_of_sections(np.flatnonzero(self.layout.core_of == core).tolist())
+        return self.rows_of_sections(np.flatnonzero(np.isin(self.layout.core_of, cores)).tolist())
 
     def rows_below(self, code: int, *, itself: bool = False) -> dict[str, np.ndarray]:
         """Rows of all tables in the sections of the same core below a section.
@@ -356,6 +361,33 @@ def more(count: int, what: str) -> str:
     if count < 2:
         return ""
     return f" (and in {count - 1} more {what}{'s' if count > 2 else ''})"
+
+
+def of_rows(
+    tables: Tables,
+    check: str,
+    name: str,
+    rows: np.ndarray,
+    words: str,
+    likely: str,
+    cure: str,
+    number: str,
+) -> Finding:
+    """A finding of some rows of one table, placed at the first of them, all of them flagged."""
+    table, row = tables.columns[name], int(rows[0])
+    return Finding(
+        check,
+        table.file,
+        words,
+        likely,
+        cure,
+        number,
+        str(table["core"][row]) if "core" in table else "",
+        str(table["section"][row]) if "section" in table else "",
+        table.line(row),
+        int(rows.size),
+        {name: rows},
+    )
 
 
 def factor_in_words(

@@ -236,10 +236,6 @@ def _order_of_sections(tables: Tables) -> Iterator[Finding]:
         return
     first = int(np.flatnonzero(back)[0])
     upper, lower = int(order[first]), int(order[first + 1])
-    moves: dict[str, np.ndarray] = {}
-    for one in cores.tolist():
-        for table, part in tables.rows_of_core(one).items():
-            moves[table] = np.union1d(moves.get(table, part), part)
     yield Finding(
         "order of sections",
         sections.file,
@@ -251,7 +247,7 @@ def _order_of_sections(tables: Tables) -> Iterator[Finding]:
         *tables.key(lower),
         tables.line("sections", lower),
         cores.size,
-        moves,
+        tables.rows_of_cores(cores),
     )
 
 
@@ -270,10 +266,6 @@ def _recovery(tables: Tables) -> Iterator[Finding]:
         return
     row = int(rows[0])
     ratio = recovered[row] / advance[row]
-    moves: dict[str, np.ndarray] = {}
-    for core in rows.tolist():
-        for table, part in tables.rows_of_core(core).items():
-            moves[table] = np.union1d(moves.get(table, part), part)
     yield Finding(
         "recovered against advance",
         tables.file("cores"),
@@ -286,7 +278,7 @@ def _recovery(tables: Tables) -> Iterator[Finding]:
         "",
         tables.line("cores", row),
         rows.size,
-        moves,
+        tables.rows_of_cores(rows),
     )
 
 

@@ -9,7 +9,15 @@ import numpy as np
 
 from corephys.ground import constants, thresholds, units
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.checks.finding import Check, Finding, Tables, factor_in_words, median, more
+from corephys.hole.checks.finding import (
+    Check,
+    Finding,
+    Tables,
+    factor_in_words,
+    median,
+    more,
+    of_rows,
+)
 
 __all__ = ["CHECKS"]
 
@@ -55,20 +63,7 @@ def _finding(
     number: str,
 ) -> Finding:
     """A finding of rows of a table of samples, all of them flagged."""
-    table, row = tables.columns[name], int(rows[0])
-    return Finding(
-        check,
-        table.file,
-        words + more(rows.size, "row"),
-        likely,
-        cure,
-        number,
-        str(table["core"][row]) if "core" in table else "",
-        str(table["section"][row]) if "section" in table else "",
-        table.line(row),
-        int(rows.size),
-        {name: rows},
-    )
+    return of_rows(tables, check, name, rows, words + more(rows.size, "row"), likely, cure, number)
 
 
 # --------------------------------------------------------------------------------------------------

@@ -8,7 +8,15 @@ from collections.abc import Iterator
 import numpy as np
 
 from corephys.ground import thresholds
-from corephys.hole.checks.finding import Check, Finding, Tables, factor_in_words, median, more
+from corephys.hole.checks.finding import (
+    Check,
+    Finding,
+    Tables,
+    factor_in_words,
+    median,
+    more,
+    of_rows,
+)
 
 __all__ = ["CHECKS", "of_kinds", "rates"]
 
@@ -102,7 +110,7 @@ def _times_of_counts(tables: Tables) -> Iterator[Finding]:
                 continue
             rows = np.flatnonzero((time <= 0) & (counts > 0))
             if rows.size:
-                yield _of_rows(
+                yield of_rows(
                     tables,
                     "counting time",
                     name,
@@ -130,7 +138,7 @@ def _times_apart(
     # Where several counting times are in use, the rest of the hole is no measure.
     if rows.size < _LEAST or rows.size > 0.3 * counts.size:
         return
-    yield _of_rows(
+    yield of_rows(
         tables,
         "counting time",
         name,
@@ -140,33 +148,6 @@ def _times_apart(
         f"{header} is mistyped",
         f"Correct {header}; the rate is counts over time",
         f"{time[rows[0]]:g} s",
-    )
-
-
-def _of_rows(
-    tables: Tables,
-    check: str,
-    name: str,
-    rows: np.ndarray,
-    words: str,
-    likely: str,
-    cure: str,
-    number: str,
-) -> Finding:
-    """A finding of some rows of one table, placed at the first of them, all of them flagged."""
-    table, row = tables.columns[name], int(rows[0])
-    return Finding(
-        check,
-        table.file,
-        words,
-        likely,
-        cure,
-        number,
-        str(table["core"][row]) if "core" in table else "",
-        str(table["section"][row]) if "section" in table else "",
-        table.line(row),
-        int(rows.size),
-        {name: rows},
     )
 
 
@@ -181,7 +162,7 @@ def _whole_counts(tables: Tables) -> Iterator[Finding]:
         if broken.sum() < max(_LEAST, _WHOLE * known.sum()):
             continue
         rows = np.flatnonzero(broken)
-        yield _of_rows(
+        yield of_rows(
             tables,
             "whole counts",
             name,
@@ -284,7 +265,7 @@ def _windows(tables: Tables) -> Iterator[Finding]:
             continue
         rows = np.unique(np.concatenate(list(more_than_all.values())))
         header, first = next((h, int(r[0])) for h, r in more_than_all.items())
-        yield _of_rows(
+        yield of_rows(
             tables,
             "windows of the spectrum",
             name,
