@@ -175,6 +175,7 @@ _ROWS = (
     ("needle_early_seconds", 20.0, "s", "time before which a heating curve is not used where the radius is unknown", _NONE, "common practice"),
     ("needle_first_look", 0.25, "1", "share of a heating curve, its first, that the first look leaves out", _NONE, "choice"),
     ("needle_drift_samples", 5, "1", "fewest samples before heating that show a drift", _NONE, "common practice"),
+    ("needle_most_samples", 2000, "1", "samples of a heating run above which means of neighbouring samples are used: all windows of so many take half a second and 100 megabytes", _NONE, "choice"),
     ("needle_late_time", 0.125, "1", "kappa t / R^2 after which a boundary at the distance R shows", _RECALLED, "memory"),
     ("needle_repeat_spread", 0.05, "1", "half the range of repeats over their mean above which they disagree", _NONE, "common practice"),
     ("needle_repeat_errors", 3.0, "1", "random uncertainties beyond which a repeat disagrees", _NONE, "common practice"),
@@ -213,6 +214,7 @@ _ROWS = (
     ("pulse_fell", 0.3, "1", "share of the excess over the level before that lies below the tangent of a decay", _NONE, "choice"),
     ("pulse_foot", 0.1, "1", "share of the steepest drop that still belongs to the drop of a pull-out", _NONE, "choice"),
     ("pulse_return", 150.0, "s", "time in which a probe in water has come to its temperature", _NONE, "choice"),
+    ("record_most_samples", 5000, "1", "samples of a temperature record above which means of neighbouring samples are fitted: a decay of so many takes a tenth of a second", _NONE, "choice"),
     ("record_pause", 5.0, "1", "times the usual interval of a record that is a pause of the logger", _NONE, "choice"),
     # Velocity of samples, strength, consolidation.
     ("velocity_anisotropy_errors", 2.0, "1", "standard uncertainties that make an anisotropy of velocity significant", _NONE, "common practice"),

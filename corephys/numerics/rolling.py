@@ -196,9 +196,9 @@ def _of_wide_windows(
     """Median and median absolute deviation of windows that are wide.
 
     Windows that follow each other differ by a few readings only. The readings of ``share`` windows
-    are sorted once. Of that table a window lacks ``share`` - 1 readings: those that only the windows
-    before it or after it hold. A number at a rank of the window is found in the shared table, at
-    the rank plus the number of absent readings below.
+    are sorted once. Of that table a window lacks ``share`` - 1 readings: those that only the
+    windows before it or after it hold. A number at a rank of the window is found in the shared
+    table, at the rank plus the number of absent readings below.
     """
     window = 2 * half + 1
     # Sorting costs window / share for each reading, counting the absent ones costs share.
@@ -242,9 +242,7 @@ def _shared_table(table: np.ndarray, window: int, share: int) -> tuple[np.ndarra
     before, behind = table[:, : share - 1].T.copy(), table[:, window:].T.copy()
     step = np.arange(share)
     # The window at a step lacks the first readings, as many as the step, and the last ones.
-    absent = np.where(
-        step[: share - 1, None, None] < step, before[:, :, None], behind[:, :, None]
-    )
+    absent = np.where(step[: share - 1, None, None] < step, before[:, :, None], behind[:, :, None])
     table.sort(axis=1)
     low, high = np.maximum(valid - 1, 0) // 2, valid // 2
     flat, base = table.ravel(), np.arange(table.shape[0])[:, None] * table.shape[1]

@@ -158,6 +158,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_EDGE": _PLACES,
         "_RISE_TIMES": _GRID,
         "_BLOCK": _BLOCK,
+        "_WINDOWS": _BLOCK,
     },
     "samples/strength/methods": {"_SAME_ANGLE": _ROUNDING},
     "sensors/gamma/calibration": {"_DEEPEST": _DRAWING},
