@@ -162,16 +162,17 @@ class Context:
             return table
         self.lineage.note("tables", ["description"])
         found = described.disturbed(table, description=description, least=least).values
-        reason = table["reason"].copy()
-        reason.values = np.where(
-            found, reason.values | flags.bit("disturbed_sample"), reason.values
+        held = table.variables
+        reason = held["reason"].copy(
+            deep=False,
+            data=held["reason"].values | np.where(found, flags.bit("disturbed_sample"), 0),
         )
         if found.any():
             self.note(
                 f"{path}: {int(found.sum())} of {found.size} rows lie in core with at least "
                 f"{least} disturbance and are flagged"
             )
-        flag = table["flag"].copy(data=flags.from_reason(reason.values))
+        flag = held["flag"].copy(deep=False, data=flags.from_reason(reason.values))
         return table.assign(reason=reason, flag=flag)
 
     def result(self, path: str) -> xr.Dataset:

@@ -127,11 +127,15 @@ class _Pairs:
             self.first = np.searchsorted(sorted_key, at - reach - _ROUNDING, side="left")
             last = np.searchsorted(sorted_key, at + reach + _ROUNDING, side="right")
             self.count = np.where(known, last - self.first, 0)
+        self.single = bool(self.count.max(initial=0) <= 1)
 
     def reduce(self, part: Any, ufunc: Any, dtype: Any) -> Any:
         """Sum, or join, of a part (..., n of a) over the partners of each position."""
         result = np.zeros((*part.shape[:-1], self.wanted.size), dtype=dtype)
         full = np.flatnonzero(self.count)
+        if self.single:
+            result[..., full] = part[..., self.first[full]]
+            return result
         total = np.cumsum(self.count[full])
         block = 0
         while block < full.size:
