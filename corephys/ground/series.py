@@ -313,6 +313,11 @@ def apply(
     DataArray or Variable, or a tuple of them
         Results of the kind of the arguments, without attributes.
     """
+    if (alike := _alike(arguments)) is not None:
+        data = [getattr(a, "data", a) if hasattr(a, "dims") else a for a in arguments]
+        made = kernel(*data, **keywords)
+        found = [_with_data(alike, part) for part in ((made,) if outputs == 1 else made)]
+        return found[0] if outputs == 1 else tuple(found)
     return xr.apply_ufunc(
         kernel,
         *at_one_place(*arguments),
@@ -323,6 +328,33 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def _alike(arguments: tuple[Any, ...]) -> xr.DataArray | xr.Variable | None:
+    """The series whose positions a result has, where nothing is left to compare or to broadcast.
+
+    That is where one DataArray at most stands beside variables of its dimensions and plain numbers,
+    and none of them is lazy.
+    """
+    series = [a for a in arguments if isinstance(a, (xr.DataArray, xr.Variable))]
+    placed = [a for a in series if isinstance(a, xr.DataArray)]
+    if not series or len(placed) > 1:
+        return None
+    first = (placed or series)[0]
+    plain = all(np.ndim(a) == 0 for a in arguments if not hasattr(a, "dims"))
+    alike = all(a.dims == first.dims and a.shape == first.shape for a in series)
+    lazy = any(hasattr(a.data, "dask") for a in series)
+    return first if plain and alike and not lazy else None
+
+
+def _with_data(series: xr.DataArray | xr.Variable, data: Any) -> Any:
+    """A result at the positions of a series, without attributes."""
+    found = series.copy(deep=False, data=np.broadcast_to(data, series.shape))
+    found.attrs = {}
+    if isinstance(found, xr.DataArray):
+        for coordinate in found.coords.variables.values():
+            coordinate.attrs = {}
+    return found
 
 
 def at_one_place(*arguments: Any) -> list[Any]:

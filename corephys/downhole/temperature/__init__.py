@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -443,16 +443,18 @@ def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
     if (taken > 1.0).any():
         words = "samples in each mean that the fit uses in place of samples"
         extra["samples_in_mean"] = (taken, "1", words)
-    for name, (values, unit, words) in extra.items():
-        dataset[name] = ("reading", values, {"units": unit, "long_name": words})
+    parts: dict[str, Any] = {
+        name: ("reading", values, {"units": unit, "long_name": words})
+        for name, (values, unit, words) in extra.items()
+    }
     grades = [grade(f.decay, e, f.reason) for f, e in zip(fits, ends, strict=True)]
     for name, i, words in (
         ("grade", 0, "grade of the formation temperature"),
         ("grade_reason", 1, "reason of the grade"),
     ):
         column = np.array([pair[i] for pair in grades], dtype=object)
-        dataset[name] = ("reading", column, {"long_name": words})
-    return dataset
+        parts[name] = ("reading", column, {"long_name": words})
+    return dataset.assign(parts)
 
 
 def _late(fit: _Fit) -> tuple[float, float]:

@@ -450,7 +450,7 @@ def _result(
         },
     )
     deep = permeability(k.assign_attrs(units="m/s"), viscosity=viscosity, **fluid)
-    for name, array, unit, words in (
+    extra = (
         ("coefficient_log_time", by_log, "m^2/s", "coefficient by the logarithm of time"),
         ("coefficient_root_time", by_root, "m^2/s", "coefficient by the root of time"),
         ("permeability", deep.values, "m^2", "permeability"),
@@ -458,9 +458,13 @@ def _result(
         ("mean_void_ratio", ratio, "1", "mean void ratio of the step"),
         ("stress", stress, "kPa", "vertical effective stress at the end of the step"),
         ("mean_height", height, "mm", "mean height of the disc in the step"),
-    ):
-        dataset[name] = ("reading", array, {"units": unit, "long_name": words})
-    return dataset
+    )
+    return dataset.assign(
+        {
+            name: ("reading", array, {"units": unit, "long_name": words})
+            for name, array, unit, words in extra
+        }
+    )
 
 
 _STEPS = (

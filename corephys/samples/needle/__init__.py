@@ -791,12 +791,18 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
     if (taken > 1).any():
         words = "samples in each mean that the fits use in place of samples"
         extra["samples_in_mean"] = (taken.astype(float), "1", words)
-    for name, (values, unit, words) in extra.items():
-        # These describe the curve, so they hold without a window as well.
-        always = name in ("windows_accepted", "earliest_time", "latest_time", "samples_in_mean")
-        shown = values if always else np.where(found.empty, np.nan, values)
-        dataset[name] = ("reading", shown, {"units": unit, "long_name": words})
-    return dataset
+    # These describe the curve, so they hold without a window as well.
+    always = ("windows_accepted", "earliest_time", "latest_time", "samples_in_mean")
+    return dataset.assign(
+        {
+            name: (
+                "reading",
+                values if name in always else np.where(found.empty, np.nan, values),
+                {"units": unit, "long_name": words},
+            )
+            for name, (values, unit, words) in extra.items()
+        }
+    )
 
 
 # --------------------------------------------------------------------------------------------------
