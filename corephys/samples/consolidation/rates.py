@@ -399,8 +399,7 @@ def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, 
     if noise is None:
         return float(value[0]), float(value[1]), float("nan"), float(middle)
     variance = 0.0
-    for i in range(h.size):
-        shift = np.where(np.arange(h.size) == i, float(noise), 0.0)
+    for shift in float(noise) * np.eye(h.size):
         change = 0.5 * np.log(times(h + shift) / times(h - shift))
         variance += float(np.nanmean(change)) ** 2 if np.isfinite(change).any() else 0.0
     return float(value[0]), float(value[1]), float(np.sqrt(variance)), float(middle)
