@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tracemalloc
-from time import process_time
 
 import numpy as np
 import pytest
@@ -399,17 +398,15 @@ def test_means_before_and_after_the_start_are_of_equally_many_samples():
     )
 
 
-def test_a_million_samples_need_little_time_and_memory():
+def test_a_million_samples_need_little_memory():
     table, _ = _simulated(1, 2, step=0.0003)
     assert table.sizes["row"] == 1_000_001
     tracemalloc.start()
-    begin = process_time()
     found = needle.thermal_conductivity(table)
-    took, (_, most) = process_time() - begin, tracemalloc.get_traced_memory()
+    _, most = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert np.isfinite(found[NAME].values).all()
     assert most < 40 * table.nbytes / 8  # a few columns of the table, and no square of its rows
-    assert took < 20.0
 
 
 def _runs(values, random, positions):
