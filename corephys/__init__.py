@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from corephys.reduction.recipe import Recipe as Recipe
     from corephys.reduction.recipe import RecipeError as RecipeError
     from corephys.reduction.run import reduce as reduce
+    from corephys.reduction.settings_file import settings_change as settings_change
     from corephys.samples import consolidation as consolidation
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
@@ -118,6 +119,7 @@ _NAMES = {
     "read_site": "corephys.hole",
     "reduce": "corephys.reduction.run",
     "save": "corephys.export",
+    "settings_change": "corephys.reduction.settings_file",
 }
 
 # Written out, so that type checkers and editors know what is handed out.
@@ -166,6 +168,7 @@ __all__ = [
     "seawater",
     "seismic",
     "sensors",
+    "settings_change",
     "strength",
     "stress",
     "susceptibility",
