@@ -33,6 +33,7 @@ NOT_MEASURED = {
     "archive.open": "opens a store",
     "archive.summary": "reads a table out of a store",
     "archive.write_readings": "writes a store of readings, plain arrays in fixed units",
+    "settings_change": "writes settings as text; tests/reduction compares the files",
     "panels.cooling_windows": "shows a record of a reduced hole for a choice by hand",
     "panels.exclusions": "shows a property of a reduced hole for a choice by hand",
     "panels.heating_windows": "shows a run of a reduced hole for a choice by hand",
