@@ -558,6 +558,18 @@ def test_runs_are_shown_one_at_a_time(reduced: xr.DataTree) -> None:
         panel.show_run(9)
 
 
+def test_the_control_of_runs_follows_and_sets_the_run(
+    widgets: Any, no_canvas: None, reduced: xr.DataTree
+) -> None:
+    panel = cp.panels.exclusions(reduced)
+    run = next(d for d in _find(panel.widget, widgets.Dropdown) if d.description == "run")
+    assert run.label == "all runs"
+    run.value = "2"
+    assert panel.title.endswith("run 2")
+    panel.show_run(None)
+    assert run.label == "all runs" and panel.title.endswith("all runs")
+
+
 def test_rows_of_the_file_are_listed_removed_and_restored(
     widgets: Any, no_canvas: None, tmp_path: Path, demo_hole: Path
 ) -> None:

@@ -585,8 +585,9 @@ class Exclusions(Panel):
         places = list(dict.fromkeys(zip(self._core, self._section, strict=True)))
         options = [(f"core {core}, section {section}", (core, section)) for core, section in places]
         where = w.Dropdown(options=options, value=self._shown, description="section")
-        runs = [("all runs", None), *((f"run {one}", one) for one in dict.fromkeys(self._run))]
-        run = w.Dropdown(options=runs, value=self._shown_run, description="run")
+        # A dropdown shows no words for the value None, so that an empty text stands for all runs.
+        runs = [("all runs", ""), *((f"run {one}", one) for one in dict.fromkeys(self._run))]
+        run = w.Dropdown(options=runs, value=self._shown_run or "", description="run")
         top, bottom = (
             w.BoundedFloatText(
                 value=v,
@@ -628,6 +629,10 @@ class Exclusions(Panel):
             if change["new"] is not None and change["new"] != self._shown:
                 self.show(*change["new"])
 
+        def ran(change: Any) -> None:
+            if (change["new"] or None) != self._shown_run:
+                self.show_run(change["new"] or None)
+
         def marked(_: Any) -> None:
             from_, to = (units.quantity(box.value, "cm") for box in (top, bottom))
             # The section is that of the title: the state of the panel, not of a control.
@@ -647,11 +652,11 @@ class Exclusions(Panel):
 
         def refresh() -> None:
             # The controls follow the state, whatever changed it.
-            where.value, run.value = self._shown, self._shown_run
+            where.value, run.value = self._shown, self._shown_run or ""
             rows.options, rows.value = self._listed(), None
 
         where.observe(moved, "value")
-        run.observe(lambda c: c["new"] == self._shown_run or self.show_run(c["new"]), "value")
+        run.observe(ran, "value")
         mark.on_click(marked)
         before.on_click(lambda _: step(-1))
         after.on_click(lambda _: step(1))
