@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from corephys.ground import thresholds as thresholds
     from corephys.ground import vocabulary as vocabulary
     from corephys.ground.series import PositionError as PositionError
+    from corephys.ground.table_series import series_from_table as series_from_table
     from corephys.ground.units import UnitError as UnitError
     from corephys.ground.units import quantity as quantity
     from corephys.hole import HoleError as HoleError
@@ -119,6 +120,7 @@ _NAMES = {
     "read_site": "corephys.hole",
     "reduce": "corephys.reduction.run",
     "save": "corephys.export",
+    "series_from_table": "corephys.ground.table_series",
     "settings_change": "corephys.reduction.settings_file",
 }
 
@@ -168,6 +170,7 @@ __all__ = [
     "seawater",
     "seismic",
     "sensors",
+    "series_from_table",
     "settings_change",
     "strength",
     "stress",

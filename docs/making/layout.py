@@ -23,7 +23,7 @@ __all__ = [
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
 # Pages whose blocks of Python are run one after the other, and shown with what they print.
-EXECUTED = ("own_sensor", "start", "your_own_files")
+EXECUTED = ("own_sensor", "porosity_fit", "start", "your_own_files")
 # Files outside of docs/ that are pages of the build.
 TAKEN = {
     "DEVELOPERS.md": "generated/developers.md",
@@ -41,7 +41,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
             "01_reduce_a_hole", "02_porosity_depth_fit", "03_clean_a_scan", "04_heat_flow",
             "05_seismic_tie", "06_compare_compaction_models", "07_stress_and_strength",
             "08_tie_holes", "09_an_archive", "cleaning", "many_holes", "archive", "panels",
-            "own_sensor", "your_own_files",
+            "own_sensor", "porosity_fit", "your_own_files",
         ),
     ),
     "generated/reference": (

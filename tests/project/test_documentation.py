@@ -89,6 +89,19 @@ def test_the_page_of_your_own_files_prints_what_it_shows(
     assert unprinted(wrong, printed) == ["175 readings of 3 cores"]
 
 
+def test_the_page_of_a_porosity_fit_runs(
+    elsewhere: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(page("porosity_fit"), "porosity_fit.md")
+    printed = capsys.readouterr().out
+    assert "systematic uncertainty not given" in printed and "no rule is broken" in printed
+    for cure in ('write unit="%"', "which is not possible for porosity", "give one of 'depth"):
+        assert cure in printed
+    assert {p.name for p in (elsewhere / "thesis").iterdir()} == {
+        "fit.csv", "fit.md", "fit.tex", "fit.xlsx", "porosity.png",
+    }  # fmt: skip
+
+
 def rows(text: str) -> dict[str, list[str]]:
     """Cells of all tables of a page by the name in their first column."""
     found: dict[str, list[str]] = {}
