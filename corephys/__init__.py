@@ -17,6 +17,7 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from corephys import archive as archive
+    from corephys import datasets as datasets
     from corephys import export as export
     from corephys import figures as figures
     from corephys import importing as importing
@@ -75,6 +76,7 @@ _MODULES = {
     "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.ground.constants",
+    "datasets": "corephys.datasets",
     "depth": "corephys.hole.placing.depth",
     "elastic": "corephys.products.elastic",
     "export": "corephys.export",
@@ -138,6 +140,7 @@ __all__ = [
     "composite",
     "consolidation",
     "constants",
+    "datasets",
     "depth",
     "elastic",
     "explain",
