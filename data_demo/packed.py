@@ -1,6 +1,6 @@
-"""Pack the demo hole without its truth for the installed package.
+"""Pack the demo hole and the demo site without their truth for the installed package.
 
-``python -m data_demo.packed`` writes ``corephys/datasets/demo_hole.zip``, the same bytes each time.
+``python -m data_demo.packed`` writes ``corephys/datasets/*.zip``, the same bytes each time.
 """
 
 from __future__ import annotations
@@ -9,35 +9,37 @@ import io
 import zipfile
 from pathlib import Path
 
-HOLE = Path(__file__).resolve().parent / "hole"
-ARCHIVE = Path(__file__).resolve().parents[1] / "corephys" / "datasets" / "demo_hole.zip"
+HERE = Path(__file__).resolve().parent
+ARCHIVES = HERE.parent / "corephys" / "datasets"
+FOLDERS = {"demo_hole.zip": HERE / "hole", "demo_site.zip": HERE / "site"}
 _DATE = (2020, 1, 1, 0, 0, 0)  # a date of the day would make another file of the same bytes
 
 
-def members() -> dict[str, bytes]:
-    """Bytes of every file of the hole but those of ``truth/``, by name."""
-    found = {}
-    for path in sorted(HOLE.rglob("*")):
-        name = path.relative_to(HOLE).as_posix()
+def members(archive: str) -> dict[str, bytes]:
+    """Bytes of every file of a folder but those of ``truth/``, by name."""
+    folder, found = FOLDERS[archive], {}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
         if path.is_file() and not name.startswith("truth/"):
             found[name] = path.read_bytes()
     return found
 
 
-def packed() -> bytes:
-    """Bytes of the archive."""
+def packed(archive: str) -> bytes:
+    """Bytes of an archive."""
     stream = io.BytesIO()
-    with zipfile.ZipFile(stream, "w", zipfile.ZIP_LZMA) as archive:
-        for name, data in members().items():
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_LZMA) as out:
+        for name, data in members(archive).items():
             entry = zipfile.ZipInfo(name, _DATE)
             entry.compress_type = zipfile.ZIP_LZMA
-            archive.writestr(entry, data)
+            out.writestr(entry, data)
     return stream.getvalue()
 
 
 def main() -> None:
-    """Write the archive."""
-    ARCHIVE.write_bytes(packed())
+    """Write the archives."""
+    for archive in FOLDERS:
+        (ARCHIVES / archive).write_bytes(packed(archive))
 
 
 if __name__ == "__main__":

@@ -213,13 +213,16 @@ def with_both_parts(value: float, u_random: float, u_systematic: float, unit: st
     '0.7659 ± 0.0057 (random); systematic uncertainty not given'
     >>> with_both_parts(958.7, 30.0, 40.0, "m")
     '959 ± 50 m (random 30 m, systematic 40 m)'
+    >>> with_both_parts(1070.0, 121.0, 0.33, "m")
+    '1070 ± 120 m (random 120 m, systematic 0.33 m)'
     """
     parts = {"random": u_random, "systematic": u_systematic}
     known = {name: u for name, u in parts.items() if math.isfinite(u) and u >= 0.0}
     if len(known) == 2:
         total = with_uncertainty(value, math.hypot(u_random, u_systematic), unit)
         mark = "" if unit == "1" else f" {unit}"
-        return f"{total} (random {u_random:.2g}{mark}, systematic {u_systematic:.2g}{mark})"
+        random, systematic = (f"{float(f'{u:.2g}'):g}{mark}" for u in (u_random, u_systematic))
+        return f"{total} (random {random}, systematic {systematic})"
     for name, u in known.items():
         other = "systematic" if name == "random" else "random"
         shown = with_uncertainty(value, u, unit)

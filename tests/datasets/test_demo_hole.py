@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,17 @@ import corephys as cp
 from data_demo import packed
 
 
-def test_the_archive_holds_the_files_of_the_demo_hole(tmp_path: Path) -> None:
-    folder = cp.datasets.demo_hole(tmp_path / "hole")
+@pytest.mark.parametrize(
+    ("unpack", "archive"),
+    [(cp.datasets.demo_hole, "demo_hole.zip"), (cp.datasets.demo_site, "demo_site.zip")],
+)
+def test_an_archive_holds_the_files_of_the_demo_data(
+    unpack: Callable[[Path], Path], archive: str, tmp_path: Path
+) -> None:
+    folder = unpack(tmp_path / "demo")
     names = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
-    members = packed.members()
-    assert names == set(members), "write the archive anew: python -m data_demo.packed"
+    members = packed.members(archive)
+    assert names == set(members), "write the archives anew: python -m data_demo.packed"
     for name, data in members.items():
         assert (folder / name).read_bytes() == data, name
 

@@ -34,6 +34,7 @@ NOT_MEASURED = {
     "archive.summary": "reads a table out of a store",
     "archive.write_readings": "writes a store of readings, plain arrays in fixed units",
     "datasets.demo_hole": "unpacks files",
+    "datasets.demo_site": "unpacks files",
     "export.fit_table": "prints the numbers of a fit; tests/export compares them",
     "export.write_fit_tables": "writes the numbers of a fit; tests/export compares them",
     "series_from_table": "reads a table with its units; tests/ground compares units and containers",
