@@ -107,13 +107,16 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
     part = iter(parts)
     variance: Any = 0.0
     effects: dict[str, Any] = {}
-    for _, measured in terms:
-        partial = next(part)
-        variance = variance + (partial * next(part)) ** 2
-        for source in measured.effects:
-            contribution = partial * next(part)
-            effects[source] = effects[source] + contribution if source in effects else contribution
-    return wrap(variance**0.5), {source: wrap(effect) for source, effect in effects.items()}
+    # As in arithmetic of variables: an infinite slope gives an unknown uncertainty, no warning.
+    with np.errstate(all="ignore"):
+        for _, measured in terms:
+            partial = next(part)
+            variance = variance + (partial * next(part)) ** 2
+            for source in measured.effects:
+                added = partial * next(part)
+                effects[source] = effects[source] + added if source in effects else added
+        spread = variance**0.5
+    return wrap(spread), {source: wrap(effect) for source, effect in effects.items()}
 
 
 def norm(effects: Mapping[str, Any]) -> Any:
@@ -133,9 +136,10 @@ def norm(effects: Mapping[str, Any]) -> Any:
         return float("nan")
     wrap, parts = _plain(list(effects.values()))
     total_variance: Any = 0.0
-    for effect in parts:
-        total_variance = total_variance + effect**2
-    return wrap(total_variance**0.5)
+    with np.errstate(all="ignore"):
+        for effect in parts:
+            total_variance = total_variance + effect**2
+        return wrap(total_variance**0.5)
 
 
 def covariance_effects(
