@@ -83,7 +83,8 @@ def reduce_holes(
         tree, why = reduced_hole(hole, changes, reduce_hole, told, earlier.get(name))
         if why:
             failed[name] = why
-        memories |= {name: memory for memory in memories_of(tree).values()}
+        if memory := memories_of(tree).get(""):
+            memories[name] = memory
         holes[name] = placed(tree, name, placing)
     found = assemble(site, holes, placing, failed, changes, notes)
     remember(found, memories)
