@@ -255,6 +255,26 @@ class Context:
             self.note(words)
         return value  # type: ignore[no-any-return]
 
+    def recalled(self, function: Callable[..., _Made], *arguments: Any, **options: Any) -> _Made:
+        """What a function returns: here by a call, in a reduction with reuse from an earlier one.
+
+        For functions that take long, and whose arguments often stay the same where the stage as a
+        whole has to run again.
+
+        Parameters
+        ----------
+        function : callable
+            Function of the package whose result depends on its arguments alone.
+        *arguments, **options
+            Its arguments.
+
+        Returns
+        -------
+        whatever ``function`` returns
+            Arrays are shared, so that no stage may change them in place.
+        """
+        return function(*arguments, **options)
+
     @contextmanager
     def part(self, name: str) -> Iterator[None]:
         """Run a stage, or a part of one that the rest of the stage does not need.

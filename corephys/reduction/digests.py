@@ -166,14 +166,19 @@ class Digests:
 
     def _add_function(self, parts: list[bytes], function: FunctionType) -> None:
         """A function by module, name, code, and the values that it carries."""
-        code = function.__code__
         _put(parts, "function", f"{function.__module__}.{function.__qualname__}".encode())
-        _put(parts, "code", code.co_code + _written(list(code.co_names)))
+        self._add_code(parts, function.__code__)
         cells = [cell.cell_contents for cell in function.__closure__ or ()]
-        consts = [one for one in code.co_consts if not isinstance(one, CodeType)]
-        if len(consts) < len(code.co_consts):
-            raise NoDigestError(f"the function {function.__qualname__}, which makes another")
-        self._add(parts, (consts, function.__defaults__, function.__kwdefaults__, cells))
+        self._add(parts, (function.__defaults__, function.__kwdefaults__, cells))
+
+    def _add_code(self, parts: list[bytes], code: CodeType) -> None:
+        """Code with its names and constants, and the code of functions inside."""
+        _put(parts, "code", code.co_code + _written(list(code.co_names)))
+        for one in code.co_consts:
+            if isinstance(one, CodeType):
+                self._add_code(parts, one)
+            else:
+                self._add(parts, one)
 
 
 def _put(parts: list[bytes], kind: str, content: bytes) -> None:

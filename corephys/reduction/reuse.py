@@ -14,10 +14,10 @@ a user's own sensor always run, because they may read what is not recorded here.
 from __future__ import annotations
 
 import weakref
-from collections.abc import Hashable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import xarray as xr
 
@@ -45,6 +45,7 @@ __all__ = [
 _Read = tuple[str, Hashable]
 _STORES = ("results", "objects", "skipped", "failed", "_made")
 _ABSENT = b"absent"
+_Made = TypeVar("_Made")
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,8 @@ class _Record:
         Digests of what it left.
     lineage : dict of str to set of str
         Its entry in the lineage.
+    calls : dict of bytes to (object, bytes or None)
+        Results of :meth:`Context.recalled` and their digests, by digest of function and arguments.
     """
 
     reads: dict[_Read, bytes | None]
@@ -102,6 +105,7 @@ class _Record:
     copies: tuple[tuple[str, xr.Dataset, tuple[Any, ...]], ...]
     left: dict[_Read, bytes | None]
     lineage: dict[str, set[str]]
+    calls: dict[bytes, tuple[Any, bytes | None]]
 
 
 @dataclass
@@ -141,7 +145,8 @@ def environment(stages: Mapping[str, Any]) -> tuple[Any, ...]:
     return (
         __version__,
         provenance.FORMAT_VERSION,
-        Digests().of((constants.CONSTANTS, thresholds.THRESHOLDS)),
+        tuple(constants.CONSTANTS.values()),
+        tuple(thresholds.THRESHOLDS.values()),
         SENSORS.version,
         tuple(stages.items()),
     )
@@ -247,6 +252,13 @@ class FollowedContext(Context):
             self._journal.read("copy", path)
         return found
 
+    def recalled(self, function: Callable[..., _Made], *arguments: Any, **options: Any) -> _Made:
+        """What a function returned for the same arguments in an earlier reduction, else now."""
+        if self._journal is None:
+            return function(*arguments, **options)
+        made: _Made = self._journal.recalled(function, arguments, options)
+        return made
+
 
 def _in_folder(hole: xr.DataTree, path: str) -> dict[str, xr.Dataset]:
     return Context(hole, Recipe()).folder(path)
@@ -293,6 +305,9 @@ class Journal:
         same = earlier is not None and earlier.environment == self.memory.environment
         self._earlier: dict[str, _Record] = earlier.stages if earlier and same else {}
         self._why_none = "nothing to reuse" if earlier is None else "another version or sensor"
+        records = self._earlier.values()
+        self._calls = {call: made for record in records for call, made in record.calls.items()}
+        self._made_now: dict[bytes, tuple[Any, bytes | None]] = {}
         self._taken: list[str] = []
         self._run: dict[str, str] = {}
         self._digests = Digests()
@@ -384,7 +399,7 @@ class Journal:
         context = self.context
         self._before = {name: dict(dict.items(held)) for name, held in self._stages.items()}
         self._notes_before, copies = len(context.notes), len(context.copies.left_out)
-        self._reads = {}
+        self._reads, self._made_now = {}, {}
         try:
             yield
         finally:
@@ -406,6 +421,7 @@ class Journal:
             made,
             {},
             {kind: set(names) for kind, names in context.lineage.stages[stage].items()},
+            self._made_now,
         )
         record.left.update(self._left(record))
         self.memory.stages[stage] = record
@@ -420,6 +436,19 @@ class Journal:
         for path, table, rows in record.copies:
             found["copies", path] = self._of((table, list(rows)))
         return found
+
+    def recalled(self, function: Any, arguments: Any, options: Any) -> Any:
+        """Result of a function, from the earlier reduction where the arguments are the same."""
+        call = None if self._reads is None else self._of((function, arguments, options))
+        if call is None:
+            return function(*arguments, **options)
+        made, digest = self._calls.get(call, (None, None))
+        if digest is None or self._of_value(made) != digest:
+            made = function(*arguments, **options)
+            digest = self._of_value(made)
+        self._made_now[call] = self._calls[call] = (made, digest)
+        # Attributes are added to results in their stage, and never to what is kept.
+        return made.copy() if isinstance(made, xr.Dataset) else made
 
     def taken_over(self, stage: str) -> bool:
         """Take over what a stage left in the earlier reduction; False where it has to run."""
