@@ -19,7 +19,7 @@ from corephys.reduction.digests import Digests, NoDigestError
 from corephys.reduction.recipe import Recipe, RecipeError
 from corephys.reduction.run import STAGES
 from corephys.reduction.schema import SCHEMA, Option
-from data_demo.simulator.hole import simulate_tables
+from data_demo.simulator.hole import simulate_hole, simulate_tables
 
 Tables = dict[str, pd.DataFrame]
 
@@ -117,7 +117,34 @@ KEYS = [(stage, key) for stage, keys in SCHEMA.items() for key in keys]
 def small() -> tuple[Tables, dict[str, Any]]:
     tables, settings, _ = simulate_tables(47, small=True)
     settings["compaction"] = {"bootstrap": 50.0, "compare": False}
-    return tables, settings
+    return {**tables, **supplied(tables)}, settings
+
+
+def supplied(tables: Tables) -> Tables:
+    """Tables that the simulator does not write: supplied values, a log, pore water, a cell."""
+    samples = tables["samples/index_properties"][["core", "section", "offset [cm]"]]
+    places = samples.drop_duplicates().reset_index(drop=True)
+    z = np.linspace(2.0, 150.0, 30)
+    quantities = {
+        "porosity": (0.6, "1"), "thermal_conductivity": (1.1, "W/(m K)"),
+        "p_wave_velocity": (1600.0, "m/s"),
+    }  # fmt: skip
+    rows = [
+        places.assign(quantity=name, value=value, unit=unit, uncertainty=0.02 * value)
+        for name, (value, unit) in quantities.items()
+    ]
+    readings = tables["scan/gamma"][["core", "section", "offset [cm]"]].iloc[::7]
+    return {
+        "samples/reduced": pd.concat(rows, ignore_index=True),
+        "scan/reduced": readings.assign(**{"porosity [%]": 55.0, "u_porosity [%]": 1.0}),
+        "downhole/temperature_log": pd.DataFrame(
+            {"depth [m]": z, "temperature [degC]": 2.0 + 0.05 * z, "u_temperature [K]": 0.1}
+        ),
+        "pore_water": pd.DataFrame({"depth [m]": z, "salinity [g/kg]": 35.0 - 0.01 * z}),
+        "standards/pycnometer": pd.DataFrame(
+            {"value [cm^3]": [0.0, 5.0, 10.0], "reading [cm^3]": [0.01, 5.02, 10.05]}
+        ),
+    }
 
 
 @pytest.fixture(scope="module")
@@ -303,6 +330,46 @@ def test_progress_names_the_same_stages(hole, old):
     assert told == [*STAGES, "done"]
 
 
+LAS = """~VERSION
+ VERS.  2.0 : LAS
+ WRAP.  NO  : one line
+~WELL
+ STRT.M 2.0 : first
+ STOP.M 151.7 : last
+ STEP.M 0.3 : step
+ NULL. -999.25 : missing
+~CURVE
+ DEPT.M : depth
+ RHOB.G/C3 : density
+~A
+"""
+
+
+def test_a_log_of_the_hole(tmp_path):
+    simulate_hole(tmp_path, 47, small=True)
+    (tmp_path / "downhole" / "logs").mkdir(parents=True)
+    file = tmp_path / "downhole" / "logs" / "run.las"
+    plan = {"depth_datum": "seafloor", "curves": {"RHOB": "bulk_density"}}
+    recipe = {"logs": {"files": {"run.las": plan}}, "compaction": {"compare": False}}
+
+    def written(shift: float) -> xr.DataTree:
+        rows = [f"{z:.4f} {1.6 + 0.001 * z + shift:.5f}" for z in np.arange(2.0, 151.8, 0.3)]
+        file.write_text(LAS + "\n".join(rows) + "\n", encoding="utf-8")
+        return cp.read_hole(tmp_path)
+
+    first = written(0.0)
+    old = cp.reduce(first, recipe)
+    assert any(node.path.startswith("/properties/log_") for node in old.leaves)
+    assert "downhole logs" in taken(check(first, recipe, old))
+    again = check(written(0.01), recipe, old)
+    assert "downhole logs" not in taken(again)
+    assert "density" in taken(again)
+    file.unlink()
+    gone = check(cp.read_hole(tmp_path), recipe, again)
+    assert gone is not None
+    assert check(first, recipe, gone) is not None
+
+
 # --------------------------------------------------------------------------------------------------
 # No stage changes what an earlier one left, and stages of a user always run.
 
@@ -413,7 +480,8 @@ def test_every_choice(hole, old, stage, key):
     check(hole, changed_choice(old, stage, key), old)
 
 
-TABLES = sorted(simulate_tables(47, small=True)[0])
+SIMULATED = simulate_tables(47, small=True)[0]
+TABLES = sorted({**SIMULATED, **supplied(SIMULATED)})
 
 
 @pytest.mark.slow
