@@ -47,6 +47,11 @@ def _parser() -> argparse.ArgumentParser:
         if name == "reduce":
             command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
             command.add_argument(
+                "--afresh",
+                action="store_true",
+                help="of a hole: run all stages, also those that the file beside OUT holds",
+            )
+            command.add_argument(
                 "--no-report", action="store_true", help="do not write the HTML report"
             )
             command.add_argument(
@@ -180,7 +185,8 @@ def _reduce(given: argparse.Namespace) -> None:
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.run import reduce, summary_lines
+    from corephys.reduction.kept import reduce_again
+    from corephys.reduction.run import summary_lines
 
     changes: dict[str, Any] = {}
     if given.recipe:
@@ -193,7 +199,13 @@ def _reduce(given: argparse.Namespace) -> None:
             bar.set_description_str(name)
 
         bar.set_description_str("reading")
-        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        tree = reduce_again(
+            read_hole(given.folder),
+            changes or None,
+            out=given.out,
+            afresh=given.afresh,
+            progress=progress,
+        )
         _require_results(tree, given.folder)
         writers: list[tuple[str, Callable[[], Any]]] = [
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),

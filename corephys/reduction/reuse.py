@@ -17,7 +17,7 @@ import weakref
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import xarray as xr
 
@@ -65,7 +65,10 @@ class Account:
 
     def __str__(self) -> str:
         lines = [f"{len(self.taken_over)} stages taken over, {len(self.run)} run"]
-        return "\n".join([*lines, *(f"  {stage}: {why}" for stage, why in self.run.items())])
+        causes: dict[str, list[str]] = {}
+        for stage, why in self.run.items():
+            causes.setdefault(why, []).append(stage)
+        return "\n".join([*lines, *(f"  {why}: {', '.join(of)}" for why, of in causes.items())])
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,7 @@ class _Record:
     reads: dict[_Read, bytes | None]
     changes: dict[str, _Change]
     notes: tuple[str, ...]
-    copies: tuple[tuple[str, xr.Dataset, tuple[Any, ...]], ...]
+    copies: tuple[tuple[str, xr.Dataset, Any], ...]
     left: dict[_Read, bytes | None]
     lineage: dict[str, set[str]]
     calls: dict[bytes, tuple[Any, bytes | None]]
@@ -290,14 +293,14 @@ class Journal:
         stages: Mapping[str, Any],
         earlier: Memory | None = None,
     ) -> None:
-        self.context = context = FollowedContext.watched(hole, recipe)
+        self.context = context = cast(FollowedContext, FollowedContext.watched(hole, recipe))
         lineage = context.lineage
-        self._stages: dict[str, dict[Any, Any]] = {}
+        self._stores: dict[str, dict[Any, Any]] = {}
         for name in _STORES:
             noting = lineage if name in ("results", "objects") else Lineage()
             store = _Store(noting, name, self)
             setattr(context, name, store)
-            self._stages[name] = store
+            self._stores[name] = store
         context.notes = _Notes(self)
         lineage.follower = self._follow
         context._journal = self
@@ -321,7 +324,7 @@ class Journal:
 
     def _follow(self, kind: str, names: Iterable[str]) -> None:
         """Reads that the lineage notes: choices of the recipe and tables."""
-        one = {"keys": "key", "tables": "table"}.get(kind)
+        one = {"keys": "key", "tables": "table"}.get(kind, "")
         for name in names if one and self._reads is not None else ():
             self.read(one, name)
 
@@ -330,18 +333,18 @@ class Journal:
         if self._reads is None or (kind, name) in self._reads:
             return
         store = kind.rstrip("?*")
-        if store in self._stages and not kind.endswith("*"):
+        if store in self._stores and not kind.endswith("*"):
             before = self._before[store].get(name, _ABSENT)
-            if dict.get(self._stages[store], name, _ABSENT) is not before:
+            if dict.get(self._stores[store], name, _ABSENT) is not before:
                 return
         self._reads[kind, name] = self._now(kind, name)
 
     def _now(self, kind: str, name: Any) -> bytes | None:
         """Digest of what a read finds at present, as it was before the current stage."""
         store = kind.rstrip("?*")
-        if store in self._stages:
+        if store in self._stores:
             # While a stage runs, what it left itself does not count.
-            held = self._stages[store] if self._reads is None else self._before[store]
+            held = self._stores[store] if self._reads is None else self._before[store]
             if kind.endswith("*"):
                 return self._of(tuple(dict.keys(held)))
             value = dict.get(held, name, _ABSENT)
@@ -397,7 +400,7 @@ class Journal:
     def following(self, stage: str, run: Any) -> Iterator[None]:
         """Record what a stage reads and leaves in the block."""
         context = self.context
-        self._before = {name: dict(dict.items(held)) for name, held in self._stages.items()}
+        self._before = {name: dict(dict.items(held)) for name, held in self._stores.items()}
         self._notes_before, copies = len(context.notes), len(context.copies.left_out)
         self._reads, self._made_now = {}, {}
         try:
@@ -408,8 +411,8 @@ class Journal:
             # It may read the clock or a file, and change an earlier result in place.
             self._digests, self._known = Digests(), {}
             return
-        changes = {n: _change(self._before[n], held) for n, held in self._stages.items()}
-        changes = {name: one for name, one in changes.items() if one is not None}
+        every = {n: _change(self._before[n], held) for n, held in self._stores.items()}
+        changes = {name: one for name, one in every.items() if one is not None}
         made = tuple(
             (path, context.copies.tables[path], (path, *rows))
             for path, *rows in context.copies.left_out[copies:]
@@ -458,12 +461,12 @@ class Journal:
             return False
         record, context = self._earlier[stage], self.context
         for name, change in record.changes.items():
-            _apply(change, self._stages[name])
+            _apply(change, self._stores[name])
         context.notes.extend(record.notes)
         for path, table, rows in record.copies:
             if path not in context.copies.tables:
                 context.copies.tables[path] = table
-                context.copies.left_out.append(rows)  # type: ignore[arg-type]
+                context.copies.left_out.append(rows)
         context.lineage.taken_over(stage, record.lineage)
         self.memory.stages[stage] = record
         self._taken.append(stage)
