@@ -132,7 +132,7 @@ class Digests:
         if array.dtype.kind == "O":
             found.update(self._texts(array.ravel().tolist()))
         elif array.dtype.hasobject or array.dtype.names:
-            raise NoDigestError(f"an array of {array.dtype}")
+            raise NoDigestError(f"got an array of {array.dtype}; expected numbers, times or texts")
         else:
             found.update(np.ascontiguousarray(array).view(np.uint8).data)
         return found.digest()
@@ -207,5 +207,7 @@ def _name_in_module(value: Any) -> str:
     for part in value.__qualname__.split("."):
         found = getattr(found, part, None)
     if found is not value:
-        raise NoDigestError(f"the class {value.__qualname__} made at run time")
+        raise NoDigestError(
+            f"got the class {value.__qualname__}; expected one that its module holds"
+        )
     return f"{value.__module__}.{value.__qualname__}"

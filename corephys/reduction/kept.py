@@ -9,7 +9,6 @@ it can make arrays, tables and records of this package, and call nothing else.
 from __future__ import annotations
 
 import hashlib
-import importlib
 import importlib.metadata
 import io
 import os
@@ -192,7 +191,7 @@ def _all_of_package() -> bool:
 @cache
 def _here(stages: tuple[str, ...]) -> bytes:
     """Digest of package, libraries, Python and machine: what a result may depend on."""
-    package = Path(importlib.import_module("corephys").__file__ or "").parent
+    package = Path(__file__).parents[1]
     sources = sorted(p for p in package.rglob("*") if p.suffix in (".py", ".toml"))
     found = hashlib.sha256()
     for source in sources:
@@ -237,7 +236,7 @@ class _Reader(pickle.Unpickler):
                 return found
         elif any(module.startswith(start) and name in names for start, names in _KNOWN):
             return super().find_class(module, name)
-        raise pickle.UnpicklingError(f"{module}.{name} is no part of a reduction")
+        raise pickle.UnpicklingError(f"got {module}.{name}; expected what arrays and tables need")
 
 
 _KNOWN: tuple[tuple[str, frozenset[str]], ...] = (
