@@ -133,7 +133,7 @@ class Digests:
             found.update(self._texts(array.ravel().tolist()))
         elif array.dtype.hasobject or array.dtype.names:
             raise NoDigestError(f"got an array of {array.dtype}; expected numbers, times or texts")
-        else:
+        elif array.nbytes:
             found.update(np.ascontiguousarray(array).view(np.uint8).data)
         return found.digest()
 

@@ -159,6 +159,8 @@ def reduce(
         With ``[reduction] strict = true``, when a stage cannot use its values; the message names
         the stage. Otherwise the stage is left out, its error is listed in the summary under
         ``failed``, and everything that does not depend on it is reduced.
+    TypeError
+        When ``reuse`` is no tree.
 
     Notes
     -----
@@ -171,6 +173,11 @@ def reduce(
     take over, and everything runs. ``corephys.reduction.reuse.account_of`` says which stages ran,
     and why.
     """
+    if reuse is not None and not isinstance(reuse, xr.DataTree):
+        raise TypeError(
+            f"reuse is of type {type(reuse).__name__}; expected a result of cp.reduce. Give that, "
+            "or leave reuse out"
+        )
     if is_site(hole):
         return whole_site.reduce_holes(hole, recipe, _reduce_hole, progress, reuse)
     hole = hole if hole.parent is None else hole.copy()

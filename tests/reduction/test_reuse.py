@@ -288,6 +288,7 @@ def test_exact_copies_of_rows(small, old):
     assert check(fewer, None, with_copies) is not None
 
 
+@pytest.mark.slow
 def test_described_disturbance(small, old):
     tables, settings = small
     frame = tables["description"].iloc[[0]].copy()
@@ -345,6 +346,7 @@ LAS = """~VERSION
 """
 
 
+@pytest.mark.slow
 def test_a_log_of_the_hole(tmp_path):
     simulate_hole(tmp_path, 47, small=True)
     (tmp_path / "downhole" / "logs").mkdir(parents=True)
@@ -392,6 +394,18 @@ def test_the_digests_of_what_stages_left_hold_to_the_end(old):
     assert count > 60
 
 
+def test_no_stage_changes_a_table_of_the_hole(small):
+    hole = cp.hole_from_tables(*small)
+    before = parts(hole)
+    cp.reduce(hole, {"reduction": {"supplied": "instead"}})
+    assert parts(hole) == before
+
+
+def test_what_is_no_tree_is_refused(hole):
+    with pytest.raises(TypeError, match="expected a result of"):
+        cp.reduce(hole, reuse="out/reduced.nc")
+
+
 def test_a_stage_from_outside_of_the_package_always_runs(hole, monkeypatch):
     stages = dict(STAGES)
     names = list(stages)
@@ -421,6 +435,8 @@ def test_what_differs_has_another_digest():
         np.array(["a", "b", ""], dtype=object), np.array(["a", None], dtype=object),
         data, data.assign_attrs(c=1), data.assign(a=data["a"].assign_attrs(units="km")),
         data[["b", "a"]], data.set_coords("b"), data["a"], data["a"].variable, {"a"}, {"b"},
+        np.empty(0), np.empty((3, 0)), np.array(""), np.array(["", ""]), np.array(1.0),
+        np.array(["2031-05-01"], "datetime64[s]"), np.array(["2031-05-01"], "datetime64[ms]"),
         -0.0, 0.0, float("nan"), array * np.nan, [1, [2]], [[1], 2], 1j, "\ud800",
     ]  # fmt: skip
     found = [digests.of(value) for value in values]
