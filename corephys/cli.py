@@ -8,6 +8,9 @@ failed, 3 when only stages of holes failed. ``import FOLDER`` imports foreign ex
 mapping of the folder; its status is 1 when the mapping has faults, 3 when a file was refused or
 rows were.
 
+``reduce`` of a hole keeps in the hidden file ``.OUT.reuse`` beside OUT what the next call can take
+over; ``--afresh`` runs all stages.
+
 ``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
 OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
 left out with ``--skip-unreadable``.
@@ -185,7 +188,7 @@ def _reduce(given: argparse.Namespace) -> None:
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.kept import reduce_again
+    from corephys.reduction.kept import keep_for_next, reduce_again
     from corephys.reduction.run import summary_lines
 
     changes: dict[str, Any] = {}
@@ -219,6 +222,8 @@ def _reduce(given: argparse.Namespace) -> None:
             bar.set_description_str(words)
             write()
             bar.update()
+        # Last, so that results go before it where the disk is nearly full.
+        keep_for_next(tree, given.out)
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
     for sentence in sentences(tree.attrs):
         print(f"beware: {sentence}")

@@ -32,7 +32,7 @@ from corephys.reduction.recipe import Recipe
 from corephys.reduction.reuse import Memory, account_of, environment, memories_of, remember
 from corephys.reduction.run import STAGES, reduce
 
-__all__ = ["kept_in", "place_beside", "reduce_again", "write_kept"]
+__all__ = ["keep_for_next", "kept_in", "place_beside", "reduce_again", "write_kept"]
 
 _MAGIC = b"corephys: kept of a reduction\n"
 _DIGEST = 32  # bytes of SHA-256
@@ -66,21 +66,37 @@ def reduce_again(
     Returns
     -------
     DataTree
-        Equal to that of ``cp.reduce(hole, recipe)`` bit by bit. What it keeps for the next is
-        written beside ``out`` where that is possible.
+        Equal to that of ``cp.reduce(hole, recipe)`` bit by bit.
 
     Raises
     ------
     RecipeError, HoleError
         As of ``cp.reduce``.
     """
+    earlier = None if afresh else kept_in(place_beside(out))
+    return reduce(hole, recipe, reuse=earlier, progress=progress)
+
+
+def keep_for_next(tree: xr.DataTree, out: Path) -> bool:
+    """Write beside an output folder what the next process can take over, after all else.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Result of :func:`reduce_again`.
+    out : Path
+        Output folder.
+
+    Returns
+    -------
+    bool
+        True where the file holds this reduction now; see :func:`write_kept`.
+    """
     file = place_beside(out)
-    earlier = None if afresh else kept_in(file)
-    tree = reduce(hole, recipe, reuse=earlier, progress=progress)
-    accounts = account_of(tree).values()
-    if earlier is None or any(account.run for account in accounts):
-        write_kept(tree, file)
-    return tree
+    account = account_of(tree).get("")
+    if account is not None and not account.run and file.is_file():
+        return True  # every stage came from this file
+    return write_kept(tree, file)
 
 
 def place_beside(out: Path) -> Path:
