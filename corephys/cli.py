@@ -8,6 +8,9 @@ failed, 3 when only stages of holes failed. ``import FOLDER`` imports foreign ex
 mapping of the folder; its status is 1 when the mapping has faults, 3 when a file was refused or
 rows were.
 
+``reduce`` of a hole keeps in the hidden file ``.OUT.reuse`` beside OUT what the next call can take
+over; ``--afresh`` runs all stages.
+
 ``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
 OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
 left out with ``--skip-unreadable``.
@@ -46,6 +49,11 @@ def _parser() -> argparse.ArgumentParser:
         )
         if name == "reduce":
             command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+            command.add_argument(
+                "--afresh",
+                action="store_true",
+                help="of a hole: run all stages, also those that the file beside OUT holds",
+            )
             command.add_argument(
                 "--no-report", action="store_true", help="do not write the HTML report"
             )
@@ -180,7 +188,8 @@ def _reduce(given: argparse.Namespace) -> None:
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.run import reduce, summary_lines
+    from corephys.reduction.kept import keep_for_next, reduce_again
+    from corephys.reduction.run import summary_lines
 
     changes: dict[str, Any] = {}
     if given.recipe:
@@ -193,7 +202,13 @@ def _reduce(given: argparse.Namespace) -> None:
             bar.set_description_str(name)
 
         bar.set_description_str("reading")
-        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        tree = reduce_again(
+            read_hole(given.folder),
+            changes or None,
+            out=given.out,
+            afresh=given.afresh,
+            progress=progress,
+        )
         _require_results(tree, given.folder)
         writers: list[tuple[str, Callable[[], Any]]] = [
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
@@ -207,6 +222,8 @@ def _reduce(given: argparse.Namespace) -> None:
             bar.set_description_str(words)
             write()
             bar.update()
+        # Last, so that results go before it where the disk is nearly full.
+        keep_for_next(tree, given.out)
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
     for sentence in sentences(tree.attrs):
         print(f"beware: {sentence}")

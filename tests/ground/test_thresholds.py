@@ -131,6 +131,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_ROUNDS": _ROUNDS,
     },
     "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
+    "reduction/kept": {"_DIGEST": "length of a digest", "_LARGEST": _BLOCK},
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report/hole": {"_SECONDS_A_CELL": "limit of time"},
     "report/site": {

@@ -263,7 +263,8 @@ def formation_temperature(context: Context) -> None:
             )
     keys = context.recipe["formation_temperature"]
     conductivity = station_conductivity(context, stations)
-    found = context.results["properties/formation_temperature"] = formation.equilibrium_temperature(
+    found = context.results["properties/formation_temperature"] = context.recalled(
+        formation.equilibrium_temperature,
         table,
         stations,
         tools,
@@ -488,13 +489,16 @@ def consolidation_tests(context: Context) -> None:
         "initial_void_ratio_uncertainty": keys["initial_void_ratio_uncertainty"],
         **_initial_void_ratio(context, table),
     }
-    points = consolidation.curve(table, **given)
+    points = context.recalled(consolidation.curve, table, **given)
     context.results["properties/consolidation_curve"] = points
     with context.part("consolidation: compression indices"):
-        context.results["properties/compression_indices"] = consolidation.indices(points)
+        context.results["properties/compression_indices"] = context.recalled(
+            consolidation.indices, points
+        )
     if "height" in table and "time" in table:
         with context.part("consolidation: rate"):
-            context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
+            context.results["properties/consolidation_rate"] = context.recalled(
+                consolidation.consolidation_rate,
                 table,
                 drainage=keys["drainage"],
                 height_uncertainty=keys["height_uncertainty"],
@@ -506,7 +510,7 @@ def consolidation_tests(context: Context) -> None:
 
 def _yield_stress(context: Context, points: xr.Dataset) -> None:
     """Yield stress of every test, and its ratio to the present effective stress."""
-    yields = consolidation.yield_stress(points)
+    yields = context.recalled(consolidation.yield_stress, points)
     context.results["properties/yield_stress"] = yields
     load = stress_at(context, yields)
     if load is None:
