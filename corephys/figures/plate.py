@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import html
 import io
 import json
 import os
@@ -11,6 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,15 +17,14 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import xarray as xr
-from matplotlib import font_manager
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from corephys.figures.printing import DOTS, PlateCanvas, csv_bytes
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
 from corephys.ground.choices import choices
@@ -100,7 +98,7 @@ class Plate(Figure):
     def __init__(self, width: float, height: float) -> None:
         layout = ConstrainedLayoutEngine(w_pad=0.025, h_pad=0.03, wspace=0.03)
         super().__init__(figsize=(width / 25.4, height / 25.4), layout=layout)
-        FigureCanvasAgg(self)
+        PlateCanvas(self)
         self.drawn: list[Drawn] = []
         self.caption = ""
 
@@ -141,13 +139,15 @@ class Plate(Figure):
 
     def settle(self) -> None:
         """Fix the layout, so that the figure gives the same bytes at every run."""
-        # The solver of the layout differs in the last bits from run to run. Positions rounded to
-        # a millionth of the figure do not.
-        if self.get_layout_engine() is None:
+        engine = self.get_layout_engine()
+        if engine is None:
             return
         with matplotlib.rc_context(SETTINGS):
-            self.draw_without_rendering()
-        self.set_layout_engine("none")
+            engine.execute(self)
+            # None, and not "none": matplotlib would draw a figure with any engine twice.
+            self.set_layout_engine(None)
+        # The solver of the layout differs in the last bits from run to run. Positions rounded to
+        # a millionth of the figure do not.
         for axes in self.axes:
             box = axes.get_position()
             left, bottom, right, top = (round(float(edge), 6) for edge in box.extents)
@@ -157,7 +157,25 @@ class Plate(Figure):
                 x, y = text.get_position()
                 text.set_position((round(float(x), 6), round(float(y), 6)))
 
-    def picture(self, dots_per_inch: float = 200.0) -> bytes:
+    def savefig(self, fname: Any, **options: Any) -> None:
+        """Write the figure to a file, as :func:`save` does.
+
+        Parameters
+        ----------
+        fname : path or binary stream
+            File; its ending gives the kind, unless ``format`` is given.
+        **options
+            Arguments of matplotlib's ``Figure.savefig``. ``dpi`` is 200 dots per inch for a
+            picture, and 300 for points that a vector file holds as a picture. Settings of the
+            session have no effect.
+        """
+        ending = Path(fname).suffix[1:] if isinstance(fname, (str, os.PathLike)) else ""
+        kind = str(options.get("format") or ending).lower()
+        options.setdefault("dpi", DOTS.get(kind, DOTS["png"]))
+        with matplotlib.rc_context(SETTINGS):
+            super().savefig(fname, **options)
+
+    def picture(self, dots_per_inch: float = DOTS["png"]) -> bytes:
         """The figure as a picture.
 
         Parameters
@@ -171,10 +189,7 @@ class Plate(Figure):
             A PNG with the caption as its text ``Description``.
         """
         stream = io.BytesIO()
-        self.settle()
-        with matplotlib.rc_context(SETTINGS):
-            about = {"Software": None, **({"Description": self.caption} if self.caption else {})}
-            self.savefig(stream, format="png", dpi=dots_per_inch, metadata=about)
+        self.savefig(stream, format="png", dpi=dots_per_inch)
         return stream.getvalue()
 
     def _repr_png_(self) -> bytes:
@@ -588,24 +603,29 @@ def _constants(shown: list[xr.Dataset]) -> str:
 
 def _warned(plate: Plate) -> list[str]:
     """Lines of caution that are written on the figure."""
-    texts = [text.get_text() for text in plate.findobj(lambda artist: hasattr(artist, "get_text"))]
-    drawn = [" ".join(text.split()) for text in texts]
+    # To look through every artist would make all ticks before they are needed.
+    texts = chain(plate.texts, *(axes.texts for axes in plate.axes))
+    drawn = [" ".join(text.get_text().split()) for text in texts]
     return [line for line in (RESEARCH_ONLY, SEALED_SOURCE) if line in drawn]
 
 
 # --------------------------------------------------------------------------------------------------
-# Figures as files: SVG and PDF with embedded font, PNG, the data drawn, the caption.
+# Figures as files: PNG, SVG and PDF, the data drawn, the caption.
 
 
-KINDS = ("svg", "pdf", "png", "csv", "txt")
-_FAMILY = str(SETTINGS["font.family"][0])
-_DOTS = 300  # dots per inch of points that a vector file holds as a picture
+PICTURES = ("png", "svg", "pdf")
+KINDS = (*PICTURES, "csv", "txt")
+USUAL_KINDS = ("png", "svg", "csv", "txt")
 
 
 def save(
-    figure: Plate, folder: str | os.PathLike[str], name: str, *, kinds: tuple[str, ...] = KINDS
+    figure: Plate,
+    folder: str | os.PathLike[str],
+    name: str,
+    *,
+    kinds: tuple[str, ...] = USUAL_KINDS,
 ) -> list[Path]:
-    """Write a figure as SVG, PDF and PNG, with the data it draws and its caption beside it.
+    """Write a figure as PNG and SVG, with the data it draws and its caption beside it.
 
     Parameters
     ----------
@@ -615,15 +635,16 @@ def save(
         Folder of the figures; created if it does not exist.
     name : str
         Name of the files, without an ending.
-    kinds : tuple of {"svg", "pdf", "png", "csv", "txt"}
-        Kinds of files; the default is all.
+    kinds : tuple of {"png", "svg", "pdf", "csv", "txt"}
+        Kinds of files; the default is all but PDF.
 
     Returns
     -------
     list of Path
-        ``name.svg``, ``name.pdf``, ``name.png`` (200 dots per inch), ``name.csv`` (one row for
-        each point drawn) and ``name.txt`` (the caption). With one version of matplotlib the same
-        figure gives the same bytes at every run. Fonts are embedded.
+        The files in the order of ``kinds``: ``name.png`` (200 dots per inch), ``name.svg``,
+        ``name.pdf``, ``name.csv`` (one row for each point drawn) and ``name.txt`` (the caption).
+        With one version of matplotlib the same figure gives the same bytes at every run. Fonts
+        are embedded.
 
     Raises
     ------
@@ -633,60 +654,20 @@ def save(
     kinds = choices(kinds, KINDS, "kinds")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
-    figure.settle()
-    made = {
-        "svg": _svg,
-        "pdf": _pdf,
-        "png": Plate.picture,
-        "csv": lambda one: (
-            one.table().to_csv(index=False, float_format="%.10g", lineterminator="\n").encode()
-        ),
-        "txt": lambda one: f"{one.caption}\n".encode(),
-    }
-    return [write_bytes(out / f"{name}.{kind}", made[kind](figure)) for kind in kinds]
+    contents = printed(figure, kinds)
+    return [write_bytes(out / f"{name}.{kind}", content) for kind, content in contents.items()]
 
 
-def _svg(figure: Plate) -> bytes:
-    """Vector picture with text as text and its font embedded."""
-    # A date would make two files of the same figure differ.
-    metadata = {"Date": None, "Creator": "corephys"}
-    text = _printed(figure, "svg", metadata).decode("utf-8")
-    letters = {c for part in re.findall(r"<text[^>]*>([^<]*)", text) for c in html.unescape(part)}
-    letters |= {c for part in re.findall(r"<tspan[^>]*>([^<]*)", text) for c in html.unescape(part)}
-    if letters:
-        font = base64.b64encode(_letters(letters)).decode("ascii")
-        style = (
-            f'<style type="text/css">@font-face{{font-family:"{_FAMILY}";'
-            f'src:url("data:font/ttf;base64,{font}") format("truetype")}}</style>\n'
-        )
-        text = text.replace("<defs>\n", f"<defs>\n  {style}", 1)
-    return text.encode("utf-8")
-
-
-def _pdf(figure: Plate) -> bytes:
-    """PDF without a date, with the caption as its subject."""
-    metadata = {"Creator": "corephys", "CreationDate": None, "Subject": figure.caption or None}
-    return _printed(figure, "pdf", metadata)
-
-
-def _printed(figure: Plate, kind: str, metadata: dict[str, str | None]) -> bytes:
-    """Bytes of a vector file, whatever matplotlib is set to in the session."""
-    stream = io.BytesIO()
-    with matplotlib.rc_context(SETTINGS):
-        figure.savefig(stream, format=kind, dpi=_DOTS, metadata=metadata)
-    return stream.getvalue()
-
-
-def _letters(letters: set[str]) -> bytes:
-    """Font of the figures with these letters only, as the bytes of a TrueType file."""
-    from fontTools import subset, ttLib
-
-    font = ttLib.TTFont(font_manager.findfont(_FAMILY), recalcTimestamp=False)
-    options = subset.Options(layout_features=[], hinting=False, notdef_outline=True)
-    options.drop_tables += ["FFTM"]  # dates only
-    worker = subset.Subsetter(options)
-    worker.populate(text="".join(sorted(letters)))
-    worker.subset(font)
-    stream = io.BytesIO()
-    font.save(stream, reorderTables=True)
-    return stream.getvalue()
+def printed(figure: Plate, kinds: Sequence[str]) -> dict[str, bytes]:
+    """Contents of the files of a figure by their kinds, all from one layout."""
+    made: dict[str, bytes] = {}
+    for kind in kinds:
+        if kind == "csv":
+            made[kind] = csv_bytes([record.table for record in figure.drawn], COLUMNS)
+        elif kind == "txt":
+            made[kind] = f"{figure.caption}\n".encode()
+        else:
+            stream = io.BytesIO()
+            figure.savefig(stream, format=kind)
+            made[kind] = stream.getvalue()
+    return made
