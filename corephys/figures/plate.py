@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,11 +19,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
-from matplotlib.container import ErrorbarContainer
+from matplotlib.colors import to_rgba
+from matplotlib.container import BarContainer, ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, Rectangle
 
 from corephys.figures.printing import DOTS, PlateCanvas, csv_bytes
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
@@ -32,7 +34,6 @@ from corephys.ground.provenance import used_constants, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
-    from matplotlib.container import BarContainer
     from matplotlib.legend import Legend
     from matplotlib.text import Text
     from numpy.typing import ArrayLike
@@ -67,15 +68,31 @@ class Drawn:
     ----------
     artist : Artist or container
         What matplotlib draws.
-    table : DataFrame
-        Columns :data:`COLUMNS`, one row for each point.
+    columns : mapping
+        Values of :data:`COLUMNS`, one for each point; a text alone is that of all points.
     kind : {"points", "curve", "band", "fill", "boxes", "picture"}
         Kind of the artist.
     """
 
     artist: Artist | ErrorbarContainer | BarContainer
-    table: pd.DataFrame
+    columns: Mapping[str, Any]
     kind: str
+
+    @property
+    def size(self) -> int:
+        """Number of points."""
+        return int(np.size(self.columns["x"]))
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """Columns :data:`COLUMNS`, one row for each point."""
+        size = self.size
+        return pd.DataFrame(
+            {
+                name: [held] * size if isinstance(held, str) else held
+                for name, held in self.columns.items()
+            }
+        )
 
     @property
     def axes(self) -> Axes:
@@ -224,16 +241,16 @@ def _record(
     **edges: ArrayLike,
 ) -> None:
     """Add an artist and its data to the record of the plate."""
-    size = np.size(x)
-    columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
+    columns: dict[str, Any] = {"panel": panel, "series": series, "x": x, "y": y}
     for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
         edge = edges.get(name)
-        columns[name] = np.full(size, np.nan) if edge is None else edge
-    words = [""] * size if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
-    columns["flag"] = words
+        columns[name] = np.full(np.size(x), np.nan) if edge is None else edge
+    columns["flag"] = (
+        "" if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
+    )
     figure = axes.figure
     assert isinstance(figure, Plate)
-    figure.drawn.append(Drawn(artist, pd.DataFrame(columns), kind))
+    figure.drawn.append(Drawn(artist, columns, kind))
 
 
 def points(
@@ -349,16 +366,29 @@ def boxes(
     width of the edges [points], whose colour is also that of the hatch.
     """
     top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
-    artist = axes.barh(
-        top,
-        width,
-        bottom - top,
-        align="edge",
-        color=colour,
-        edgecolor=edge,
-        linewidth=outline,
-        hatch=hatch or None,
-    )
+    # Axes.barh does the same in four times the time, since it updates the limits at every bar.
+    face, rim = to_rgba(colour), to_rgba(edge)
+    across = np.broadcast_to(np.asarray(width, dtype=float), top.shape)
+    bars = []
+    for begin, height, reach in zip(top, bottom - top, across, strict=True):
+        bar = Rectangle(
+            (0.0, float(begin)),
+            float(reach),
+            float(height),
+            facecolor=face,
+            edgecolor=rim,
+            linewidth=outline,
+            hatch=hatch or None,
+            label="_nolegend_",
+        )
+        bar.sticky_edges.x.append(0.0)
+        axes.add_artist(bar)
+        bars.append(bar)
+    if bars:
+        axes.update_datalim([(0.0, np.nanmin(top)), (np.nanmax(across), np.nanmax(bottom))])
+        axes.autoscale(None)
+    artist = BarContainer(bars)
+    axes.add_container(artist)
     middle = np.broadcast_to(np.asarray(width, dtype=float) / 2, top.shape)
     edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
     if np.ndim(width):
@@ -510,15 +540,15 @@ def _counts(plate: Plate) -> str:
     """Number of points of each panel and series: drawn, flagged, and outside the axes."""
     panels: dict[str, dict[str, list[int]]] = {}
     for record in plate.drawn:
-        if record.kind != "points" or record.table.empty:
+        if record.kind != "points" or not record.size:
             continue
-        panel, name = record.table["panel"].iloc[0], record.table["series"].iloc[0]
-        flagged = str(name).endswith(", flagged")
-        unflagged = str(name).removesuffix(", flagged")
-        quantity = re.split(r" \[| against ", str(panel))[0]
+        panel, name = str(record.columns["panel"]), str(record.columns["series"])
+        flagged = name.endswith(", flagged")
+        unflagged = name.removesuffix(", flagged")
+        quantity = re.split(r" \[| against ", panel)[0]
         sums = panels.setdefault(quantity, {}).setdefault(unflagged, [0, 0, 0])
-        sums[0] += len(record.table)
-        sums[1] += len(record.table) * flagged
+        sums[0] += record.size
+        sums[1] += record.size * flagged
         sums[2] += _outside(record)
     words = []
     for quantity, series in panels.items():
@@ -532,9 +562,9 @@ def _counts(plate: Plate) -> str:
 
 def _outside(record: Drawn) -> int:
     """Number of points outside the limits of the axes."""
-    beside = np.zeros(len(record.table), dtype=bool)
+    beside = np.zeros(record.size, dtype=bool)
     for side, ends in (("x", record.axes.get_xlim()), ("y", record.axes.get_ylim())):
-        at = record.table[side].to_numpy(dtype=float)
+        at = np.asarray(record.columns[side], dtype=float)
         beside |= (at < min(ends)) | (at > max(ends))
     return int(beside.sum())
 
@@ -550,10 +580,11 @@ def _errors(plate: Plate) -> str:
     """Meaning of bars and bands, where some are drawn."""
     bars, bands = False, []
     for record in plate.drawn:
-        edges = record.table[["x_lower", "y_lower"]].to_numpy(dtype=float)
-        bars |= record.kind == "points" and bool(np.isfinite(edges).any())
-        if record.kind == "band" and not record.table.empty:
-            bands.append(str(record.table["series"].iloc[0]))
+        if record.kind == "points":
+            edges = (record.columns[name] for name in ("x_lower", "y_lower"))
+            bars |= any(np.isfinite(np.asarray(edge, dtype=float)).any() for edge in edges)
+        if record.kind == "band" and record.size:
+            bands.append(str(record.columns["series"]))
     words = ["Bars are one standard uncertainty each way (k = 1)."] if bars else []
     if bands:
         words.append(f"Bands: {'; '.join(dict.fromkeys(bands))}.")
@@ -663,7 +694,7 @@ def printed(figure: Plate, kinds: Sequence[str]) -> dict[str, bytes]:
     made: dict[str, bytes] = {}
     for kind in kinds:
         if kind == "csv":
-            made[kind] = csv_bytes([record.table for record in figure.drawn], COLUMNS)
+            made[kind] = csv_bytes([record.columns for record in figure.drawn], COLUMNS)
         elif kind == "txt":
             made[kind] = f"{figure.caption}\n".encode()
         else:
