@@ -178,11 +178,12 @@ def write_figures(
             f"processes is {processes}; expected 1 or more, or None for the number that suits "
             "the computer"
         )
-    folder.mkdir(parents=True, exist_ok=True)
     if is_site(tree):
         plates = site_figures(tree)
         held = plates if names is None else choices(tuple(names), tuple(plates), "names")
+        folder.mkdir(parents=True, exist_ok=True)
         return [path for name in held for path in save(plates[name], folder, name, kinds=kinds)]
     wanted = FIGURES if names is None else choices(tuple(names), tuple(FIGURES), "names")
     draws = {name: FIGURES[name] for name in wanted}
+    folder.mkdir(parents=True, exist_ok=True)
     return print_all(tree, draws, folder, kinds, processes)

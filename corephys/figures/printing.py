@@ -335,5 +335,5 @@ def _cell(value: Any) -> str:
     """One cell as the module ``csv`` writes it."""
     stream = io.StringIO()
     # An only cell would be quoted where it is empty.
-    csv.writer(stream, lineterminator="").writerow(["", value])
-    return stream.getvalue()[1:]
+    csv.writer(stream, lineterminator="\n").writerow(["", value])
+    return stream.getvalue()[1:-1]
