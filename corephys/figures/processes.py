@@ -66,8 +66,8 @@ def print_all(
         Kinds of files.
     processes : int, optional
         Number of processes, this one among them. By default two where the computer has two cores
-        and the figures are many, else one. One also where a further process would not draw the
-        same: for a sensor of the user, and inside the worker of another pool.
+        and the figures are many, else one. Always one with a sensor of the user, which a further
+        process does not have.
 
     Returns
     -------
@@ -76,7 +76,7 @@ def print_all(
     """
     number = _usual_number(len(draws)) if processes is None else processes
     # A further process has the functions and sensors of the package, and none of the session.
-    if sensors.own_records() or multiprocessing.parent_process() is not None or not sys.executable:
+    if sensors.own_records() or not sys.executable:
         number = 1
     todo = deque(draws)
     helpers: list[_Helper] = []
@@ -105,7 +105,9 @@ def print_all(
 
 
 def _usual_number(figures: int) -> int:
-    """Number of processes for some figures on this computer."""
+    """Number of processes for some figures on this computer; one inside the worker of a pool."""
+    if multiprocessing.parent_process() is not None:
+        return 1
     if hasattr(os, "sched_getaffinity"):
         cores = len(os.sched_getaffinity(0))
     else:

@@ -303,8 +303,12 @@ def test_what_another_process_would_draw_otherwise_is_drawn_here(
         context.setattr(sensors, "own_records", lambda: ("a record",))
         assert figures.write_figures(tree, tmp_path, **few, processes=2)
     with monkeypatch.context() as context:
+        context.setattr(processes, "_FEWEST", 2)
+        context.setattr(processes, "_PROCESSES", 1)
+        assert figures.write_figures(tree, tmp_path, **few)
+        context.setattr(processes, "_PROCESSES", 2)
         context.setattr(multiprocessing, "parent_process", lambda: "a pool")
-        assert figures.write_figures(tree, tmp_path, **few, processes=2)
+        assert figures.write_figures(tree, tmp_path, **few)
     with pytest.raises(AssertionError, match="further process"):
         figures.write_figures(tree, tmp_path, **few, processes=2)
     assert figures.write_figures(tree, tmp_path, **few)  # few figures: one process
