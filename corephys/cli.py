@@ -60,6 +60,12 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--no-figures", action="store_true", help="do not write figures and report"
             )
+            command.add_argument(
+                "--formats",
+                type=_formats,
+                metavar="png,svg,pdf",
+                help="of a hole: kinds of pictures of the figures (default png,svg)",
+            )
     _add_archive(commands)
     _add_import(commands)
     words = "print what changed between two reductions of one hole, and why"
@@ -67,6 +73,17 @@ def _parser() -> argparse.ArgumentParser:
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
     command.add_argument("new", type=Path, help="the same of the later reduction")
     return parser
+
+
+def _formats(words: str) -> tuple[str, ...]:
+    """Kinds of pictures from a list with commas."""
+    kinds = tuple(word.strip().lower() for word in words.split(","))
+    if not set(kinds) <= {"png", "svg", "pdf"}:
+        raise argparse.ArgumentTypeError(
+            f"{words!r} is no list of formats; expected png, svg or pdf, or several with commas, "
+            "such as png,pdf"
+        )
+    return tuple(dict.fromkeys(kinds))
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -102,6 +119,8 @@ def main(arguments: list[str] | None = None) -> int:
     from corephys.reduction.recipe import RecipeError
 
     site = is_site_folder(given.folder)
+    if site and getattr(given, "formats", None):
+        parser.error("--formats is for a hole; the figures of a site are PNG and SVG")
     try:
         given.out.mkdir(parents=True, exist_ok=True)
         if site:
@@ -217,7 +236,8 @@ def _reduce(given: argparse.Namespace) -> None:
             ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
         ]
         if not given.no_figures:
-            writers.append(("figures", lambda: write_figures(tree, given.out / "figures")))
+            folder, kinds = given.out / "figures", given.formats or ("png", "svg")
+            writers.append(("figures", lambda: write_figures(tree, folder, kinds=kinds)))
         for words, write in writers:
             bar.set_description_str(words)
             write()
