@@ -105,7 +105,7 @@ def transaction(out: str | os.PathLike[str]) -> Iterator[Path]:
     ``out``
 
     - is a mount point, or lies in a folder that cannot be written;
-    - contains the working folder of this process, which would otherwise be left in a removed folder;
+    - contains the working folder of this process, which would be left in a removed folder;
     - holds more than a hundred files of the user;
     - holds files but no manifest. A file with the name of a new result then counts as an older
       result and is replaced. ``reduced.nc``, ``site.nc`` and the page beside them are removed if

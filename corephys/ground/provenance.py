@@ -34,6 +34,7 @@ __all__ = [
     "relabelled",
     "root_attributes",
     "sourced",
+    "stamps",
     "used_constants",
     "with_constants",
     "write_bytes",
@@ -388,6 +389,21 @@ def digest(path: Path) -> str:
 def digests(folder: Path, files: list[str]) -> str:
     """Digests of input files of a hole folder as a JSON object by path."""
     return json.dumps({name: digest(folder / name) for name in sorted(files)})
+
+
+def stamps(folder: Path) -> dict[str, tuple[int, int]]:
+    """Time of the last change [ns] and size [bytes] of every file below a folder, by path.
+
+    A file with another stamp after it was read has changed meanwhile, and its digest need not be
+    that of the bytes that were read.
+    """
+    found = {}
+    for path in folder.rglob("*"):
+        if path.is_file():
+            state = path.stat()
+            name = path.relative_to(folder).as_posix()
+            found[name] = (state.st_mtime_ns, state.st_size)
+    return found
 
 
 def root_attributes(recipe_json: str, inputs: str, version: str) -> dict[str, Any]:
