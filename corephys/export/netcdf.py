@@ -217,8 +217,8 @@ def _checked(file: Path) -> bool:
             left -= len(part)
     if line != _MARK + found.hexdigest().encode() + b"\n":
         raise OSError(
-            f"{file} is damaged: its content has another SHA-256 than its last line states. Copy it "
-            "again, or reduce the hole again"
+            f"{file} is damaged: its content has another SHA-256 than its last line states. Copy "
+            "it again, or reduce the hole again"
         )
     return True
 

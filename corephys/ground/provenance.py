@@ -398,11 +398,14 @@ def stamps(folder: Path) -> dict[str, tuple[int, int]]:
     that of the bytes that were read.
     """
     found = {}
-    for path in folder.rglob("*"):
-        if path.is_file():
-            state = path.stat()
-            name = path.relative_to(folder).as_posix()
-            found[name] = (state.st_mtime_ns, state.st_size)
+    for above, _, names in os.walk(folder):
+        for name in names:
+            path = Path(above, name)
+            try:
+                state = path.stat()
+            except OSError:  # results of another run, which are removed meanwhile
+                continue
+            found[path.relative_to(folder).as_posix()] = (state.st_mtime_ns, state.st_size)
     return found
 
 
