@@ -10,10 +10,12 @@ it. A program that changes the file cuts this line off.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
 import re
+import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -79,8 +81,12 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
         try:
             _write(nodes, other)
         except RuntimeError as error:  # the netCDF library does not pass on the system's error
+            if shutil.disk_usage(other.parent).free < _FULL:
+                full = errno.ENOSPC
+                raise OSError(full, os.strerror(full), str(path)) from error
             raise OSError(
-                f"{path} cannot be written: {error}. Look whether the disk is full"
+                f"{path} cannot be written: the netCDF library stopped with {error}. Look whether "
+                "the disk has space and works"
             ) from error
         with other.open("rb+") as stream:
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
@@ -224,6 +230,7 @@ def _checked(file: Path) -> bool:
 
 
 _READ_AT_ONCE = 1 << 22  # bytes
+_FULL = 1 << 20  # bytes left on a disk that counts as full
 
 
 def _groups(file: Path) -> Iterator[tuple[str, xr.Dataset]]:

@@ -191,11 +191,9 @@ def _prepare(target: Path) -> bool:
     """Make the folders above; return whether the new files must be written inside the folder."""
     if not target.exists():
         target.parent.mkdir(parents=True, exist_ok=True)
-        if not _writable(target.parent):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(target.parent))
+        _require_writable(target.parent)
         return False
-    if not _writable(target):
-        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(target))
+    _require_writable(target)
     working = Path(os.path.realpath(os.curdir))
     if _manifest(target) is None:
         foreign = any(not _ours(path) for path in target.iterdir())
@@ -211,6 +209,14 @@ def _prepare(target: Path) -> bool:
 
 def _writable(folder: Path) -> bool:
     return os.access(folder, os.W_OK | os.X_OK)
+
+
+def _require_writable(folder: Path) -> None:
+    if _writable(folder):
+        return
+    flags = getattr(os.statvfs(folder), "f_flag", 0) if hasattr(os, "statvfs") else 0
+    number = errno.EROFS if flags & getattr(os, "ST_RDONLY", 0) else errno.EACCES
+    raise OSError(number, os.strerror(number), str(folder))
 
 
 def _beside(target: Path, ending: str) -> Path:
@@ -229,7 +235,7 @@ def _in_words(error: OSError, target: Path) -> OSError:
         errno.EDQUOT: "your quota of the disk is used up. Free some space",
         errno.EFBIG: "a file is larger than the system allows. Raise the limit",
         errno.EROFS: "the disk is read-only. Choose another output folder",
-        errno.EACCES: "you have no permission. Change it, or choose another output folder",
+        errno.EACCES: "you have no permission. Ask for it, or choose another output folder",
         errno.EPERM: "the system does not permit it. Choose another output folder",
     }.get(error.errno or 0)
     if what is None or not _within(error.filename, target):
@@ -525,8 +531,8 @@ def _replace_files(staging: Path, target: Path) -> None:
     old = _manifest(target)
     listed = list(old["files"]) if old else _older_results(target)
     for folder in {(target / name).parent for name in [*new, *listed]}:
-        if folder.is_dir() and not _writable(folder):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder))
+        if folder.is_dir():
+            _require_writable(folder)
     own = [] if old is None else [n for n in new if n not in listed and (target / n).exists()]
     plan = {
         "from": staging.name,
