@@ -46,6 +46,7 @@ __all__ = [
 MANIFEST = "manifest.json"
 _VERSION = 1  # of the manifest
 _JOURNAL = ".switch.json"
+_JOURNAL_PART = "..switch."  # beginning of a journal that is being written
 _NEW = ".new-"  # beginning of the folders in which a run inside the output folder writes
 _RESULTS = ("reduced.nc", "site.nc")
 _LINKED = 100  # the user's files; a folder with more is not an output folder in the first place
@@ -225,7 +226,7 @@ def _beside(target: Path, ending: str) -> Path:
 
 def _ours(path: Path) -> bool:
     """Whether a name directly in the folder is that of a lock, journal or unfinished run."""
-    return path.name in (".lock", _JOURNAL) or path.name.startswith(_NEW)
+    return path.name == ".lock" or path.name.startswith((_NEW, _JOURNAL, _JOURNAL_PART))
 
 
 def _in_words(error: OSError, target: Path) -> OSError:
@@ -623,6 +624,8 @@ def _remove_left_overs(target: Path) -> None:
         if target.is_dir() and (path / MANIFEST).is_file():
             _rescue(path, target)
         shutil.rmtree(path, ignore_errors=True)
+    for path in target.glob(f"{_JOURNAL_PART}*"):
+        path.unlink()
 
 
 # --------------------------------------------------------------------------------------------------
