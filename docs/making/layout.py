@@ -48,7 +48,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "conventions", "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
+            "conventions", "hole_folder", "checks_at_read", "import_mapping", "reduced_hole", "output_folder",
             "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
