@@ -17,7 +17,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.archive.stores import Place, is_saved, load_tree, sealed, unsealed, write_tree
+from corephys.archive.stores import (
+    Place,
+    is_part,
+    is_saved,
+    load_tree,
+    sealed,
+    unsealed,
+    write_tree,
+)
 from corephys.archive.tasks import ready
 from corephys.ground import flags, series
 from corephys.ground.provenance import FORMAT_VERSION
@@ -234,6 +242,8 @@ def fingerprint(source: str, options: Mapping[str, Any]) -> str:
         return total.hexdigest()
     folder = Path(source)
     for file in sorted(path for path in folder.rglob("*") if path.is_file()):
+        if file.name.startswith("."):
+            continue  # locks, and what desktops leave
         with file.open("rb") as stream:
             content = hashlib.file_digest(stream, "sha256").digest()
         total.update(file.relative_to(folder).as_posix().encode() + b"\0" + content)
@@ -489,6 +499,10 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
     ValueError
         When the folder has other content, or an archive of another format or other choices.
     """
+    for folder in ("", DONE):  # objects that a killed run was writing
+        for name in place.names(folder):
+            if is_part(name):
+                place.remove(f"{folder}/{name}" if folder else name)
     there = [name for name in place.names() if not name.startswith("lock.json")]
     if _HEAD not in there:
         # A run that was killed before it wrote the head may have left stores and locks.

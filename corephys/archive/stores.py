@@ -34,6 +34,7 @@ __all__ = [
     "current",
     "decode",
     "encode",
+    "is_part",
     "is_saved",
     "load_tree",
     "locked",
@@ -304,6 +305,14 @@ class Place:
         system, path = self._remote(key)
         if system.exists(path):
             system.rm(path, recursive=True)
+
+
+_PART = re.compile(r"\.part\d+$")
+
+
+def is_part(key: str) -> bool:
+    """Whether an object of a folder is one that was being written when its run was killed."""
+    return bool(_PART.search(key))
 
 
 def _write(path: str, content: bytes) -> None:
@@ -833,7 +842,7 @@ def save_tree(tree: xr.DataTree, place: Place) -> str:
     str
         Key of the new store.
     """
-    before = [name for name in place.names() if name.endswith(".zarr")]
+    before = [name for name in place.names() if name.endswith(".zarr") or is_part(name)]
     name = f"{secrets.token_hex(6)}.zarr"
     try:
         write_tree(tree, place, name)

@@ -268,7 +268,8 @@ def _stored_group(
         placed.update(about.pop("coordinates", "").split())
         if dims == (name,):
             placed.add(name)
-        parts[name] = xr.Variable(dims, values, about)
+        # The values are plain arrays; the check of their type costs more than reading them.
+        parts[name] = xr.Variable(dims, values, about, fastpath=True)
     return parts, placed, attributes
 
 
