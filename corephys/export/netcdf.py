@@ -177,7 +177,8 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     file = Path(path)
     if not file.is_file():
         raise FileNotFoundError(f"there is no file {file}; write one with cp.save(tree, path)")
-    settle(file.parent)
+    for folder in (file.parent, file.parent.parent):  # of a hole or a site
+        settle(folder)
     checked = _checked(file)
     try:
         nodes = dict(_groups(file) if checked else _foreign_groups(file))

@@ -121,7 +121,7 @@ def transaction(out: str | os.PathLike[str]) -> Iterator[Path]:
             _settle(target)
             _remove_left_overs(target)
             name = secrets.token_hex(4)
-            staging = target / f"{_NEW}{name}" if inside else _beside(target, f"new-{name}")
+            staging = target / f"{_NEW}{name}" if inside else _beside(target, f"{_NEW[1:]}{name}")
             _building[staging] = {}
             try:
                 staging.mkdir()
@@ -619,7 +619,8 @@ def settle(out: str | os.PathLike[str]) -> None:
 
 def _remove_left_overs(target: Path) -> None:
     """Remove what killed runs left; the lock is held, so that none of it is in use."""
-    for path in [*target.parent.glob(f".{target.name}.new-*"), *target.glob(f"{_NEW}*")]:
+    beside = [p for p in target.parent.iterdir() if p.name.startswith(f".{target.name}{_NEW}")]
+    for path in [*beside, *target.glob(f"{_NEW}*")]:
         # A folder with a manifest may be the old one of a run that was killed after its switch.
         if target.is_dir() and (path / MANIFEST).is_file():
             _rescue(path, target)
