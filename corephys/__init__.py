@@ -7,8 +7,17 @@ already, else by the first name that needs xarray.
 
 from __future__ import annotations
 
-import importlib
 import sys
+
+if sys.argv[:1] == ["-m"] and "corephys" in sys.orig_argv:
+    # python -m corephys is starting; until __main__ sets its handlers, Ctrl-C ends it without a
+    # traceback.
+    import signal
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+import importlib
 from typing import TYPE_CHECKING, Any
 
 from corephys.ground.registry import SENSORS as _SENSORS

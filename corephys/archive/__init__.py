@@ -146,6 +146,8 @@ def reduce(
             root = group_metadata({"format_version": FORMAT_VERSION})
             place.put(f"{HOLES}/{METADATA}", json.dumps(root).encode())
         tasks = _open_tasks(holes, place, choices, storage_options or {})
+        if tasks:  # the table stands for all holes, so that none stands beside unfinished ones
+            place.remove(TABLE)
         run_all(tasks, workers, scheduler, progress)
         return _written(place)
 

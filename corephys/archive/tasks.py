@@ -6,11 +6,14 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from functools import lru_cache
 from typing import Any
 
 from corephys.ground import units
 from corephys.ground.choices import matching
+from corephys.ground.processes import quiet_context
 from corephys.ground.vocabulary import TERMS
 
 __all__ = ["Task", "ready", "run_all"]
@@ -92,11 +95,12 @@ def _local(tasks: list[Task], workers: int, scheduler: str, bar: Any) -> list[st
     delayed = [
         dask.delayed(_guarded, pure=False)(function, *arguments) for function, arguments in tasks
     ]
-    with Bar(), dask.config.set({"multiprocessing.context": "spawn"}):
-        found = dask.compute(
-            *delayed, scheduler=scheduler, num_workers=workers, optimize_graph=False, chunksize=1
-        )
-    return list(found)
+    settings: dict[str, Any] = {"scheduler": scheduler, "num_workers": workers}
+    with Bar(), ExitStack() as stack:
+        if scheduler == "processes":
+            pool = ProcessPoolExecutor(workers, mp_context=quiet_context())
+            settings |= {"pool": stack.enter_context(pool), "chunksize": 1}
+        return list(dask.compute(*delayed, optimize_graph=False, **settings))
 
 
 def _on_client(tasks: list[Task], client: Any, bar: Any) -> list[str]:

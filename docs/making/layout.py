@@ -70,7 +70,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "What goes in, what comes out, what each word, number and flag means.",
         (
             "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
-            "recipe",
+            "output_folder", "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
             "generated/thresholds", "formulas",

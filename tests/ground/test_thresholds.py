@@ -37,8 +37,12 @@ _FIT = "coefficients of a fitted table, with their source beside them"
 _PLACES = "samples or parts of a record that an algorithm looks at"
 ARITHMETIC: dict[str, dict[str, str]] = {
     "archive/readings": {"CHUNK": _BLOCK},
-    "archive/stores": {"COMPRESS_FROM": _BLOCK},
-    "cli": {"STAGES_FAILED": "an exit status", "ROWS_REFUSED": "an exit status"},
+    "archive/stores": {"COMPRESS_FROM": _BLOCK, "_CHECKSUM_BYTES": "length of a checksum"},
+    "cli": {
+        "STAGES_FAILED": "an exit status",
+        "ROWS_REFUSED": "an exit status",
+        "NOT_INTACT": "an exit status",
+    },
     "downhole/logs/comparison": {"_MOST": _BLOCK},
     "downhole/logs/las": {
         "_NULLS": "values that stand for none in files",
@@ -59,7 +63,21 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "downhole/temperature/responses": {"_AROUND": _PLACES},
     "downhole/temperature/tradeoff": {"TRIALS": _GRID},
-    "export/netcdf": {"_COMPRESS_FROM": _BLOCK, "_LEVEL": _BLOCK},
+    "export/netcdf": {
+        "_COMPRESS_FROM": _BLOCK,
+        "_LEVEL": _BLOCK,
+        "_READ_AT_ONCE": _BLOCK,
+        "_FULL": "bytes left on a disk that counts as full",
+    },
+    "export/output": {
+        "_VERSION": "version of a file format",
+        "_LINKED": "files of the user up to which folders are exchanged; none is lost beyond",
+        "_HASHED_AT_ONCE": _BLOCK,
+        "_WAIT_S": "waiting for another run",
+        "_WAIT_OF_READER_S": "waiting for another run",
+        "_EXCHANGE": "a constant of the operating system",
+        "_HERE": "a constant of the operating system",
+    },
     "ground/cards": {"_ROUNDING": _ROUNDING},
     "ground/fits": {"_MOST_ROWS": "size of a table that is shown"},
     "ground/fitting": {"_STEPS": _ROUNDS, "_LONGEST": _ROUNDS},

@@ -25,12 +25,14 @@ DISTRIBUTIONS = {
     "compliance_checker": "compliance-checker",
     "jupyter_cache": "jupyter-cache",
     "PIL": "pillow",
+    "google_crc32c": "google-crc32c",
 }
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {
     "ipympl",
     "dask",
     "fsspec",
+    "google_crc32c",
     "numcodecs",
     "IPython",
     "zarr",
