@@ -27,6 +27,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from corephys.figures.part import Part, part_of
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
 from corephys.ground.choices import choices
@@ -103,6 +104,7 @@ class Plate(Figure):
         FigureCanvasAgg(self)
         self.drawn: list[Drawn] = []
         self.caption = ""
+        self.part: Part | None = None  # part of the hole, where not all of it is drawn
 
     def table(self) -> pd.DataFrame:
         """Data of all artists, one row for each point, in the order of drawing."""
@@ -192,9 +194,10 @@ def new_plate(
     """
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(width, height)
+        figure.part = None if tree is None else part_of(tree)
         yield figure
         if tree is not None:
-            figure.head(tree, words)
+            figure.head(tree, words or str(figure.part or ""))
 
 
 def _record(
@@ -482,7 +485,8 @@ def describe(
     """
     shown = [one for one in datasets if one is not None]
     counts = _counts(plate) if counted else ""
-    sentences = [what.strip(), counts, _errors(plate), _method(shown), _constants(shown)]
+    part = plate.part.sentence if plate.part is not None else ""
+    sentences = [what.strip(), part, counts, _errors(plate), _method(shown), _constants(shown)]
     if depth_scale is not None:
         sentences.append(f"Depth scale: {label(depth_scale)}.")
     cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]
