@@ -14,6 +14,7 @@ from pathlib import Path
 import xarray as xr
 
 from corephys.figures.core_descriptions import core_description, description
+from corephys.figures.core_page import core_page, core_pages
 from corephys.figures.crossplots import (
     density_comparison,
     formation_factor,
@@ -68,6 +69,8 @@ __all__ = [
     "control_chart",
     "control_charts",
     "core_description",
+    "core_page",
+    "core_pages",
     "density_comparison",
     "description",
     "formation_factor",

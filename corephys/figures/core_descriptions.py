@@ -277,7 +277,7 @@ def _drawn(
         lacking: dict[str, str] = {}
         if shown:
             files = PictureFiles(tree, None if isinstance(pictures, bool) else pictures)
-            lacking = _columns_of_pictures(place, shown, kinds, files)
+            lacking = columns_of_pictures(place, shown, kinds, files)
         for one, both in zip(place, found.values(), strict=True):
             draw_track(one, *both)
             if one.get_xscale() == "linear":
@@ -343,7 +343,7 @@ def _axes(figure: Plate, widths: list[float]) -> list[Axes]:
     return axes
 
 
-def _columns_of_pictures(
+def columns_of_pictures(
     place: Iterator[Axes], shown: list[Picture], kinds: list[str], files: PictureFiles
 ) -> dict[str, str]:
     """Draw a strip for each kind of picture; why each file that is not drawn cannot be."""

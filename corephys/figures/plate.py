@@ -237,8 +237,9 @@ def points(
     colour: str = "black",
     small: bool = False,
     marker: str = "o",
+    pale: str = FLAGGED,
 ) -> None:
-    """Draw points; those that products do not use are pale and lie below.
+    """Draw points; those that products do not use have the colour ``pale`` and lie below.
 
     ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
     drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
@@ -250,7 +251,7 @@ def points(
     good = flags.usable(level)
     dot = 1.2 if shown.sum() > _DENSE_FROM else 2.0
     for which, name, ink, order in (
-        (shown & ~good, f"{series}, flagged", FLAGGED, 1.0),
+        (shown & ~good, f"{series}, flagged", pale, 1.0),
         (shown & good, series, colour, 2.0 if small else 3.0),
     ):
         if not which.any():

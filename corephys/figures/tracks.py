@@ -168,6 +168,15 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     first = present[0]
     # One panel name for both: they belong together in the table of the figure.
     draw_scan_and_samples(axes, scan, samples, panel=f"{first.label} against depth [m]")
+    set_track(axes, present)
+
+
+def set_track(axes: Axes, present: Sequence[Series]) -> None:
+    """Set limits, scale and label of a track from the series of its quantity.
+
+    The words over the track count the values beyond the limits, which hold all usable ones.
+    """
+    first = present[0]
     axes.set_xlim(*span(present))
     if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
         high = axes.get_xlim()[1]
