@@ -14,7 +14,6 @@ from pathlib import Path
 import xarray as xr
 
 from corephys.figures.core_descriptions import core_description, description
-from corephys.figures.core_page import core_page, core_pages
 from corephys.figures.crossplots import (
     density_comparison,
     formation_factor,
@@ -29,6 +28,7 @@ from corephys.figures.heat import (
     station,
     temperature_records,
 )
+from corephys.figures.pages import core_page, core_pages
 from corephys.figures.plate import Plate, save
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sediment import accumulation, compaction_models, porosity_depth

@@ -137,7 +137,7 @@ def _ends(depth: Depths | None) -> tuple[float, float]:
 
 def _names(tree: xr.DataTree, core: Cores) -> list[str]:
     """Names of the cores that the caller wants, all known to the hole."""
-    wanted = [core] if isinstance(core, str) else list(core)
+    wanted = [core] if isinstance(core, str) or not isinstance(core, Sequence) else list(core)
     if not wanted or not all(isinstance(one, str) for one in wanted):
         raise ValueError(
             f"core is {core!r}; give the name of a core as text, such as '5', or several names"

@@ -196,7 +196,7 @@ _OFFSETS = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0)  # steps between label
 _NARROW_NAME = 3  # letters of the name of a section that is written along the line
 _LABEL_APART = 4.2  # least distance of two labels of offsets [mm]
 _A_TICK_LETTER = 1.15  # mean width of a figure of a tick label [mm]
-_A_LABEL_LETTER = 1.2  # mean width of a letter of a label [mm]
+_A_LABEL_LETTER = 1.1  # mean width of a letter of a label [mm]
 _PLAIN_POWERS = (-2, 4)  # powers of ten that are written in full
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _FLAGGED_INK, _EDGE_INK = "0.35", "0.15"
@@ -462,8 +462,9 @@ def _draw_sections(
             ha="center",
             va="center",
             rotation=0 if upright else 90,
-            zorder=4,
+            zorder=6,
             clip_on=True,
+            bbox={"facecolor": "0.95", "edgecolor": "none", "pad": 0.8},
         )
     for words, top, bottom in removed:
         plate.boxes(
@@ -652,8 +653,9 @@ def _horizontal_axis(axes: Axes, words: str, width: float) -> None:
         marks, written = _ticks(low, high, power, width)
         axes.set_xticks(marks, written)
     axes.tick_params(axis="x", labelsize=5.5)
-    lines = textwrap.wrap(name, max(int(width / _A_LABEL_LETTER), 6))
-    axes.set_xlabel("\n".join([*lines, f"[{unit}]"] if unit else lines), fontsize=6, labelpad=2)
+    # A long word reaches into the gaps beside the track rather than being broken.
+    lines = textwrap.wrap(name, max(int(width / _A_LABEL_LETTER), 6), break_long_words=False)
+    axes.set_xlabel("\n".join([*lines, f"[{unit}]"] if unit else lines), fontsize=5.6, labelpad=2)
 
 
 def _section_lines(axes: list[Axes], sections: list[_Section]) -> None:
