@@ -268,8 +268,8 @@ def core_page(
     kinds = [kind for kind in KINDS if any(one.kind == kind for one in shown)]
     if not drawn and not columns and not shown:
         raise NothingToDraw(
-            f"the figure core_page needs a reading, a description or a picture of core {core!r}; "
-            "the hole has none"
+            f"the figure core_page needs a reading, a description or a picture of core {core!r}, "
+            "which has none of them; choose another core"
         )
     strips = [_WIDTHS["sections"]] * bool(sections) + [_WIDTHS["picture"]] * len(kinds)
     strips += [_WIDTHS[name] for name in columns]
@@ -393,7 +393,8 @@ def core_pages(
         written += save(figure, folder, file, kinds=kinds)
     if not written:
         raise NothingToDraw(
-            f"core_pages needs a core with a reading or a description; {', '.join(names)} have none"
+            "core_pages needs a core with a reading or a description; there is none among "
+            f"{', '.join(names)}"
         )
     return written
 
