@@ -234,7 +234,7 @@ def core_page(
         labels at the right are depths as laid out [m]. Flagged readings are drawn as crosses;
         where they lie beyond a track, an arrow at its edge stands for each. The table below holds
         the median of the readings kept, their scatter (half of the range from the 16th to the 84th
-        percentile) and the number of readings kept, flagged and missing. Beside it is listed what
+        percentile, of three or more) and the number of readings kept, flagged and missing. Beside it is listed what
         was left out, and why; the caption holds this list in full.
 
     Raises
@@ -760,7 +760,9 @@ def _numbers(held: list[_Held]) -> list[tuple[str, ...]]:
             if kept.any():
                 values = found.values[kept]
                 low, high = np.percentile(values, _MIDDLE)
-                middle, scatter = digits(float(np.median(values)), float(high - low) / 2)
+                # Percentiles of one or two readings are no scatter.
+                half = float(high - low) / 2 if values.size > 2 else float("nan")
+                middle, scatter = digits(float(np.median(values)), half)
             counts = (kept.sum(), (known & ~kept).sum(), (~known).sum())
             name = f"{found.label}, {words}{', supplied' * found.supplied}"
             rows.append((name, middle, scatter or "–", *(f"{int(n)}" for n in counts)))

@@ -74,6 +74,7 @@ def texts(plate: figures.Plate) -> list[str]:
     return [t.get_text() for axes in plate.axes for t in axes.texts]
 
 
+@pytest.mark.slow
 def test_every_page_is_readable_and_fits_on_paper(tree: xr.DataTree) -> None:
     drawn = 0
     for name in names_of(tree):
@@ -123,6 +124,7 @@ def test_numbers_add_up_and_the_median_is_that_of_the_kept(tree: xr.DataTree) ->
     assert float(scatter) == pytest.approx(half, rel=0.06)
 
 
+@pytest.mark.slow
 def test_facts_of_the_core(tree: xr.DataTree) -> None:
     table = tree["cores"].to_dataset()
     for row in range(table.sizes["row"]):
@@ -185,6 +187,7 @@ def test_offsets_at_the_left_are_depths_at_the_right(tree: xr.DataTree) -> None:
     assert {round(x, 9) for x in [*tops, *bottoms]} <= {round(x, 9) for x in lines}
 
 
+@pytest.mark.slow
 def test_what_was_left_out_is_listed_with_its_reason(tree: xr.DataTree) -> None:
     name = names_of(tree)[0]
     caption = figures.core_page(tree, name).caption
