@@ -242,7 +242,7 @@ def _reduce(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[s
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.kept import keep_for_next, reduce_again
+    from corephys.reduction.kept import reduce_again
     from corephys.reduction.run import summary_lines
 
     changes: dict[str, Any] = {}

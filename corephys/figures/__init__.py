@@ -29,6 +29,7 @@ from corephys.figures.heat import (
     station,
     temperature_records,
 )
+from corephys.figures.pages import core_page, core_pages
 from corephys.figures.plate import PICTURES, Plate, save
 from corephys.figures.processes import print_all
 from corephys.figures.reading import NothingToDraw
@@ -71,6 +72,8 @@ __all__ = [
     "control_chart",
     "control_charts",
     "core_description",
+    "core_page",
+    "core_pages",
     "density_comparison",
     "description",
     "formation_factor",

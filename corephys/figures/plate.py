@@ -26,6 +26,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from corephys.figures.part import Part, part_of
 from corephys.figures.printing import DOTS, PlateCanvas, csv_bytes
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
@@ -118,6 +119,7 @@ class Plate(Figure):
         PlateCanvas(self)
         self.drawn: list[Drawn] = []
         self.caption = ""
+        self.part: Part | None = None  # part of the hole, where not all of it is drawn
 
     def table(self) -> pd.DataFrame:
         """Data of all artists, one row for each point, in the order of drawing."""
@@ -224,9 +226,10 @@ def new_plate(
     """
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(width, height)
+        figure.part = None if tree is None else part_of(tree)
         yield figure
         if tree is not None:
-            figure.head(tree, words)
+            figure.head(tree, words or str(figure.part or ""))
 
 
 def _record(
@@ -266,8 +269,9 @@ def points(
     colour: str = "black",
     small: bool = False,
     marker: str = "o",
+    pale: str = FLAGGED,
 ) -> None:
-    """Draw points; those that products do not use are pale and lie below.
+    """Draw points; those that products do not use have the colour ``pale`` and lie below.
 
     ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
     drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
@@ -279,7 +283,7 @@ def points(
     good = flags.usable(level)
     dot = 1.2 if shown.sum() > _DENSE_FROM else 2.0
     for which, name, ink, order in (
-        (shown & ~good, f"{series}, flagged", FLAGGED, 1.0),
+        (shown & ~good, f"{series}, flagged", pale, 1.0),
         (shown & good, series, colour, 2.0 if small else 3.0),
     ):
         if not which.any():
@@ -527,7 +531,8 @@ def describe(
     """
     shown = [one for one in datasets if one is not None]
     counts = _counts(plate) if counted else ""
-    sentences = [what.strip(), counts, _errors(plate), _method(shown), _constants(shown)]
+    part = plate.part.sentence if plate.part is not None else ""
+    sentences = [what.strip(), part, counts, _errors(plate), _method(shown), _constants(shown)]
     if depth_scale is not None:
         sentences.append(f"Depth scale: {label(depth_scale)}.")
     cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]

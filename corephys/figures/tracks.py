@@ -129,12 +129,37 @@ def depth_axis(
 ) -> None:
     """Let depth [m] increase downward from ``top`` to ``bottom``, and name the first axis.
 
-    The default top lies a little above the seafloor, so that a symbol at zero is drawn in full.
+    The default top lies a little above the seafloor, so that a symbol at zero is drawn in full. Of
+    a part of a hole the ends are those of the points and curves on these axes, if there are any.
     """
     tracks = [axes] if isinstance(axes, Axes) else list(axes)
+    drawn = _drawn_depths(tracks)
+    if drawn is not None:
+        top, bottom = drawn
     for track in tracks:
         track.set_ylim(bottom, -0.02 * bottom if top is None else top)
     tracks[0].set_ylabel(words)
+
+
+def _drawn_depths(tracks: Sequence[Axes]) -> tuple[float, float] | None:
+    """Ends of the points and curves of a part of a hole [m] with some room; None otherwise."""
+    figure = tracks[0].figure
+    assert isinstance(figure, Plate)
+    if figure.part is None:
+        return None
+    shared = [*tracks, *tracks[0].get_shared_y_axes().get_siblings(tracks[0])]
+    depths = [
+        record.table["y"].to_numpy(dtype=float)
+        for record in figure.drawn
+        if record.kind in ("points", "curve") and record.axes in shared
+    ]
+    known = np.concatenate([[], *depths])
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return None
+    low, high = float(known.min()), float(known.max())
+    room = 0.02 * (high - low) or 0.5
+    return low - room, high + room
 
 
 def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
@@ -143,6 +168,15 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     first = present[0]
     # One panel name for both: they belong together in the table of the figure.
     draw_scan_and_samples(axes, scan, samples, panel=f"{first.label} against depth [m]")
+    set_track(axes, present)
+
+
+def set_track(axes: Axes, present: Sequence[Series]) -> None:
+    """Set limits, scale and label of a track from the series of its quantity.
+
+    The words over the track count the values beyond the limits, which hold all usable ones.
+    """
+    first = present[0]
     axes.set_xlim(*span(present))
     if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
         high = axes.get_xlim()[1]
