@@ -34,7 +34,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     for name, words in (
         ("reduce", "reduce a hole or a site to netCDF files, tables, figures and a report"),
-        ("report", "run the main notebook on a hole, or on every hole of a site"),
+        ("report", "the same by the defaults: files and page of a hole or of a site"),
     ):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("folder", type=Path, help="folder of a hole or of a site")
@@ -98,10 +98,8 @@ def main(arguments: list[str] | None = None) -> int:
         given.out.mkdir(parents=True, exist_ok=True)
         if site:
             _site(given)
-        elif given.command == "reduce":
-            _reduce(given)
         else:
-            _report_or_why(given.folder, given.out)
+            _reduce(given)
     except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
         print(error, file=sys.stderr)
         return 1
@@ -152,48 +150,30 @@ def _require_results(tree: Any, folder: Path) -> None:
     )
 
 
-def _report_or_why(folder: Path, out: Path) -> None:
-    """Write the report; where it fails since nothing can be reduced, give the reasons for that."""
-    from corephys.hole import read_hole
-    from corephys.reduction.run import reduce
-    from corephys.report import ReportError
-
-    file = out / "reduced.nc"
-    before = file.stat().st_mtime_ns if file.exists() else None
-    try:
-        _report(folder, out)
-    except ReportError:
-        try:
-            _require_results(reduce(read_hole(folder)), folder)
-        except _NothingReducedError:
-            # The notebook stores the hole before it writes the tables, which then fail.
-            if file.exists() and file.stat().st_mtime_ns != before:
-                file.unlink()
-            raise
-        raise
-
-
 def _reduce(given: argparse.Namespace) -> None:
-    from tqdm import tqdm
-
+    """Reduce a hole, and write its files and its page."""
     from corephys.export import save, write_report_tables, write_summaries, write_tables
     from corephys.figures import write_figures
+    from corephys.ground.progress import bar
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
     from corephys.reduction.run import reduce, summary_lines
 
-    changes: dict[str, Any] = {}
-    if given.recipe:
-        changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
-    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
+    recipe = getattr(given, "recipe", None)
+    changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
+    figures = not getattr(given, "no_figures", False)
+    page = figures and not getattr(given, "no_report", False)
+    pictures = given.out / "figures"
+    with bar("corephys") as step:
+        count = 6
 
         def progress(name: str, done: int, of: int) -> None:
-            bar.total = of + 6
-            bar.n = done + 1
-            bar.set_description_str(name)
+            nonlocal count
+            count = of + 6
+            step(name, done, count)
 
-        bar.set_description_str("reading")
-        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        step("reading", 0, count)
+        tree = reduce(read_hole(given.folder), changes, progress=progress)
         _require_results(tree, given.folder)
         writers: list[tuple[str, Callable[[], Any]]] = [
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
@@ -201,35 +181,28 @@ def _reduce(given: argparse.Namespace) -> None:
             ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
             ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
         ]
-        if not given.no_figures:
-            writers.append(("figures", lambda: write_figures(tree, given.out / "figures")))
-        for words, write in writers:
-            bar.set_description_str(words)
+        if figures:
+            writers.append(("figures", lambda: write_figures(tree, pictures)))
+        if page:
+            writers.append(("page", lambda: _report(tree, given.out, pictures)))
+        for number, (words, write) in enumerate(writers):
+            step(words, count - 6 + number, count)
             write()
-            bar.update()
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
     for sentence in sentences(tree.attrs):
         print(f"beware: {sentence}")
-    if not (given.no_report or given.no_figures):
-        _report(given.folder, given.out, given.recipe)
 
 
 def _site(given: argparse.Namespace) -> None:
     """Reduce all holes of a site, and write their files and the page of the site."""
-    from tqdm import tqdm
-
     from corephys.export import site_summary
+    from corephys.ground.progress import bar
     from corephys.report import write_site
 
     recipe = getattr(given, "recipe", None)
     changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
     figures = not getattr(given, "no_figures", False)
-    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
-
-        def progress(name: str, done: int, of: int) -> None:
-            bar.total, bar.n = of, done
-            bar.set_description_str(name)
-
+    with bar("corephys") as step:
         site = write_site(
             given.folder,
             given.out,
@@ -237,7 +210,7 @@ def _site(given: argparse.Namespace) -> None:
             reports=figures and not getattr(given, "no_report", False),
             figures=figures,
             skip_unreadable=given.skip_unreadable,
-            progress=progress,
+            progress=step,
         )
     frame = site_summary(site).frame
     print(frame.set_index("hole").T.to_string(na_rep=""))
@@ -273,10 +246,11 @@ def _compare(old: Path, new: Path) -> int:
     return 0
 
 
-def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
+def _report(tree: Any, out: Path, pictures: Path) -> None:
+    """Write the page of a reduced hole from the pictures that were printed for it."""
     from corephys.report import write_report
 
-    write_report(folder, out, recipe=recipe)
+    write_report(tree, out, pictures=pictures)
 
 
 def _print_places(out: Path) -> None:

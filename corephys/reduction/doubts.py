@@ -156,7 +156,9 @@ def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]
     why = []
     if reasons is not None:
         held = np.atleast_1d(reasons).ravel()[bad]
-        counts = {word: int(np.count_nonzero(held & flags.bit(word))) for word in flags.REASONS}
+        counts = {
+            word: int(np.count_nonzero((held & flags.bit(word)) != 0)) for word in flags.REASONS
+        }
         ranked = sorted(counts.items(), key=lambda item: -item[1])
         why = [f"{word.replace('_', ' ')} {n}" for word, n in ranked[:5] if n]
     words = f"{int(bad.sum())} of {bad.size} not usable"
