@@ -97,7 +97,7 @@ def reduce(
     resume : bool
         Keep finished holes whose files have not changed. False reduces all holes again.
     progress : bool
-        Show a progress bar.
+        Show a progress bar, in a terminal only.
     sensors : tuple of str, optional
         Tables of ``scan`` to use, such as ``("gamma", "pwave")``; all by default.
     keep : tuple of str
@@ -360,7 +360,7 @@ def collect(
     sensors : tuple of str
         ``gamma``, ``pwave`` or both.
     progress : bool
-        Show a progress bar.
+        Show a progress bar, in a terminal only.
     storage_options : mapping, optional
         Options for the file systems of URLs.
 
@@ -381,7 +381,7 @@ def collect(
     failed: dict[str, str] = {}
 
     def scans() -> Iterator[tuple[str, Mapping[str, Scan]]]:
-        for name, where in tqdm(holes.items(), disable=not progress, unit="hole"):
+        for name, where in tqdm(holes.items(), disable=None if progress else True, unit="hole"):
             try:
                 found = collect_hole(name, where, options, recipe, sensors)
             except (ValueError, OSError) as error:

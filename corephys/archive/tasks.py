@@ -46,7 +46,7 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
     scheduler : "threads", "processes" or a client
         How tasks are run.
     progress : bool
-        Show a progress bar.
+        Show a progress bar, in a terminal only.
 
     Returns
     -------
@@ -62,7 +62,7 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
     """
     from tqdm import tqdm
 
-    with tqdm(total=len(tasks), disable=not progress, unit="task") as bar:
+    with tqdm(total=len(tasks), disable=None if progress else True, unit="task") as bar:
         if hasattr(scheduler, "submit") and hasattr(scheduler, "gather"):
             return _on_client(tasks, scheduler, bar)
         word = matching(scheduler, ("threads", "processes"))

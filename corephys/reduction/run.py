@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, provenance, series
+from corephys.ground.progress import bar
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
@@ -131,7 +132,8 @@ def reduce(
     recipe : Recipe or mapping, optional
         A complete recipe, or changes to the hole's own settings; of a site, for every hole.
     progress : callable, optional
-        Called with the name of a stage, its number and the number of stages.
+        Called with the name of a stage, its number and the number of stages. Without it a bar is
+        shown in a terminal or a notebook, if the work takes more than a second.
 
     Returns
     -------
@@ -160,9 +162,10 @@ def reduce(
     Units, equations and sources are documented at the functions that the stages call. The
     attribute ``steps`` of every result lists its steps.
     """
-    if is_site(hole):
-        return whole_site.reduce_holes(hole, recipe, _reduce_hole, progress)
-    return _reduce_hole(hole if hole.parent is None else hole.copy(), recipe, progress=progress)
+    with bar("reduce", progress) as step:
+        if is_site(hole):
+            return whole_site.reduce_holes(hole, recipe, _reduce_hole, step)
+        return _reduce_hole(hole if hole.parent is None else hole.copy(), recipe, progress=step)
 
 
 def _reduce_hole(

@@ -203,8 +203,11 @@ def _digest(text: object) -> str:
 # What to beware of, the viewer, the figures.
 
 
-def _doubts(tree: xr.DataTree) -> list[tuple[str, list[str]]]:
-    """Heading and sentences of each kind of doubt, the heaviest first, and the notes."""
+def _doubts(tree: xr.DataTree) -> list[tuple[str, list[str], bool]]:
+    """Heading and sentences of each kind of doubt, the heaviest first, and the notes.
+
+    The last value is whether the kind concerns what was read or fitted, and is set off.
+    """
     found = doubts.of_hole(tree)
     groups = [
         (heading, [doubt.words for doubt in found if doubt.kind == kind])
@@ -214,7 +217,8 @@ def _doubts(tree: xr.DataTree) -> list[tuple[str, list[str]]]:
     groups.append(("Notes of the reduction", [str(note) for note in summary["notes"]]))
     left = json.loads(tree.attrs.get("files_not_read", "[]"))
     groups.append(("Files that were not read", [str(name) for name in left]))
-    return [(heading, words) for heading, words in groups if words]
+    heavy = {_DOUBTS[kind] for kind in ("failed", "reading", "verdict")}
+    return [(heading, words, heading in heavy) for heading, words in groups if words]
 
 
 def _viewer(tree: xr.DataTree) -> Markup:

@@ -288,8 +288,8 @@ def _holes(site: xr.DataTree, out: Path) -> list[dict[str, Any]]:
     return found
 
 
-def _findings(site: xr.DataTree) -> list[tuple[str, list[str]]]:
-    """What failed, what was left out, and the notes of the site and of each hole."""
+def _findings(site: xr.DataTree) -> list[tuple[str, list[str], bool]]:
+    """What failed, which is set off, what was left out, the notes of the site and of each hole."""
     summary = json.loads(str(site.attrs["summary"]))
     failed = [f"Hole {name} was not reduced: {why}" for name, why in summary["failed"].items()]
     for name, problems in summary["unreadable"].items():
@@ -306,7 +306,7 @@ def _findings(site: xr.DataTree) -> list[tuple[str, list[str]]]:
     for name in hole_names(site):
         held = json.loads(str(site[name].attrs.get("summary", "{}")))
         groups.append((f"Notes on hole {name}", [str(note) for note in held.get("notes", [])]))
-    return [(heading, words) for heading, words in groups if words]
+    return [(heading, words, words is failed) for heading, words in groups if words]
 
 
 def _subjects(plates: Mapping[str, Plate]) -> list[tuple[str, list[page.Picture]]]:
