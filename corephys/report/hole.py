@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-from markupsafe import Markup
 
 from corephys.export import REPORT_TABLES, NothingToTabulate, report_table
 from corephys.figures import FIGURES, NothingToDraw
@@ -221,17 +220,16 @@ def _doubts(tree: xr.DataTree) -> list[tuple[str, list[str], bool]]:
     return [(heading, words, heading in heavy) for heading, words in groups if words]
 
 
-def _viewer(tree: xr.DataTree) -> Markup:
+def _viewer(tree: xr.DataTree) -> str:
     """The viewer of the tracks; empty if this release has none, or the hole nothing to view."""
     try:
         viewer = importlib.import_module("corephys.figures.viewer")
     except ModuleNotFoundError:
-        return Markup("")
+        return ""
     try:
-        # The viewer escapes its own text.
-        return Markup(viewer.page_fragment(tree))
+        return str(viewer.page_fragment(tree))
     except NothingToDraw:
-        return Markup("")
+        return ""
 
 
 def _subjects(

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 from PIL import Image
 
 from corephys.export.table import ReportTable
@@ -161,8 +160,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    # The styles are no data, and no template.
-    found.globals["style"] = Markup((_TEMPLATES / "page.css").read_text(encoding="utf-8"))
+    found.globals["style"] = (_TEMPLATES / "page.css").read_text(encoding="utf-8")
     return found
 
 
