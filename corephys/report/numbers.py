@@ -187,7 +187,7 @@ def _row(data: xr.Dataset, path: str, name: str, words: str, allow: tuple[str, .
         for part in (f"{name}_u_random", f"{name}_u_systematic")
     )
     if value.size == 1 and data[name].ndim == 0:
-        verdict, sound = _verdict_of_one(data, name)
+        verdict, sound = _verdict_of_one(data, name, (random[0], systematic[0]))
         texts = _in_print(value[0], random[0], systematic[0], unit)
         return KeyNumber(words, *texts, "", "", verdict, sound, path)
     good = doubts.usable(data, name, allow)
@@ -214,8 +214,8 @@ def _median(u: np.ndarray) -> float:
     return float(np.median(known)) if known.size else math.nan
 
 
-def _verdict_of_one(data: xr.Dataset, name: str) -> tuple[str, bool]:
-    """Flag of a single value with its reasons, and the verdicts on its fit."""
+def _verdict_of_one(data: xr.Dataset, name: str, u: tuple[float, float]) -> tuple[str, bool]:
+    """Flag of a single value with its reasons, the verdicts on its fit, and what is not known."""
     found = [d.words for d in doubts.of_result(data, []) if d.kind == "verdict"]
     missing = [
         what
@@ -224,6 +224,8 @@ def _verdict_of_one(data: xr.Dataset, name: str) -> tuple[str, bool]:
     ]
     if missing:
         found.append(f"without the uncertainty of {' and '.join(missing)}, not given")
+    if not all(map(math.isfinite, u)):
+        found.append("part of the uncertainty is not known")
     level, why = "no flag", ""
     if f"{name}_flag" in data:
         flag = int(data[f"{name}_flag"].values)

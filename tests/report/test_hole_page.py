@@ -412,6 +412,17 @@ def test_a_flagged_fit_is_called_so(reduced: xr.DataTree) -> None:
     assert found.verdict.startswith("suspect") and not found.sound
 
 
+def test_an_uncertainty_that_is_not_known_is_no_good_verdict(reduced: xr.DataTree) -> None:
+    tree = reduced.copy()
+    flow = tree["products/heat_flow"].to_dataset()
+    flow = flow.drop_attrs(deep=False).drop_vars("heat_flow_u_systematic")
+    assert int(flow["heat_flow_flag"]) == 1
+    tree["products/heat_flow"].dataset = flow
+    row = next(r for g in key_numbers(tree) for r in g.rows if r.label == "heat flow")
+    assert row.systematic == "not known" and not row.sound
+    assert row.verdict == "good; part of the uncertainty is not known"
+
+
 @pytest.mark.slow
 def test_the_page_of_the_demo_hole_is_small_and_quick(project_root: Path, tmp_path: Path) -> None:
     import time
