@@ -13,7 +13,7 @@ import shutil
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
-from docs.making import formulas, interface, tables
+from docs.making import formulas, gallery, interface, tables
 
 __all__ = [
     "CONTENTS", "DOCSTRING_CHECKS", "EXECUTED", "generated", "relinked", "relinked_notebook",
@@ -84,7 +84,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         ("accuracy", "relations", "performance", "mutation"),
     ),
 }  # fmt: skip
-FIRST = (*CONTENTS, "generated/api/index", "generated/developers")
+FIRST = ("generated/gallery", *CONTENTS, "generated/api/index", "generated/developers")
 
 # numpydoc's own look at every docstring of the interface, but for: sections that a docstring may
 # leave out (ES01, EX01, SA01; RT01, which tests/project/test_docstrings.py asks of functions and
@@ -163,8 +163,11 @@ def to_notebook(text: str) -> str:
     return head + re.sub(r"^```python$", "```{code-cell} python", text, flags=re.MULTILINE)
 
 
-def generated() -> dict[str, str]:
-    """Every page that the build makes itself, by its path in docs/."""
+def generated(captions: dict[str, str] | None = None) -> dict[str, str]:
+    """Every page that the build makes itself, by its path in docs/.
+
+    ``captions`` are those of the pictures of the gallery that were drawn.
+    """
     rows = formulas.check_rows()
     equations = (DOCS / "formulas.md").read_text(encoding="utf-8")
     found = {
@@ -172,6 +175,7 @@ def generated() -> dict[str, str]:
         "generated/thresholds.md": tables.thresholds_page(),
         "generated/vocabulary.md": tables.vocabulary_page(),
         "generated/flags.md": tables.flags_page(),
+        "generated/gallery.md": gallery.page(captions),
         "generated/recipe_keys.md": tables.recipe_page(),
         "generated/formula_index.md": formulas.index_page(equations, rows),
         "generated/check_values.md": formulas.check_values_page(rows),
@@ -193,7 +197,8 @@ def write(pages: Mapping[str, str], folder: Path = DOCS) -> None:
         if not file.is_file() or file.read_text(encoding="utf-8") != text:
             file.write_text(text, encoding="utf-8")
     for file in (folder / "generated").rglob("*"):
-        if file.is_file() and file.relative_to(folder).as_posix() not in pages:
+        drawn = file.parent.name == "gallery"
+        if file.is_file() and not drawn and file.relative_to(folder).as_posix() not in pages:
             file.unlink()
     notebooks = {file.name: file for file in (ROOT / "notebooks").glob("*.ipynb")}
     for name, file in notebooks.items():

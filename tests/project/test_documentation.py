@@ -22,7 +22,7 @@ from corephys.ground.constants import CONSTANTS
 from corephys.ground.thresholds import THRESHOLDS
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.recipe import SCHEMA
-from docs.making import formulas, interface, layout, offline, tables
+from docs.making import formulas, gallery, interface, layout, offline, tables
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 
@@ -117,6 +117,17 @@ def test_a_how_to_runs_and_prints_what_it_shows(
     text = page(name)
     run(text, f"{name}.md")
     assert unprinted(text, capsys.readouterr().out) == []
+
+
+def test_the_gallery_has_every_figure() -> None:
+    listed = [name for names in gallery.GROUPS.values() for name in names]
+    assert sorted(listed) == sorted(cp.figures.FIGURES)
+    text = gallery.page()
+    for name, function in cp.figures.FIGURES.items():
+        assert text.count(f"cp.figures.{function.__name__}(reduced)") == 1
+        assert f"(gallery/{name}.png)" in text
+    few = gallery.page({"summary": "words"})
+    assert few.count("The demo hole lacks the data of this figure.") == len(listed) - 1
 
 
 def rows(text: str) -> dict[str, list[str]]:
