@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from multiprocessing import parent_process
 from typing import Any, TypeAlias
 
-__all__ = ["Step", "bar"]
+__all__ = ["Step", "bar", "nowhere"]
 
 #: Called with the name of a step, its number and the number of steps.
 Step: TypeAlias = Callable[[str, int, int], None]
@@ -48,7 +48,7 @@ def bar(title: str, given: Step | None = None) -> Iterator[Step]:
     alone = threading.current_thread() is threading.main_thread() and parent_process() is None
     silent = os.environ.get("TQDM_DISABLE", "") not in ("", "0")
     if given is not None or silent or not alone or getattr(_shown, "busy", False):
-        yield given or _nowhere
+        yield given or nowhere
         return
     _shown.busy = True
     shown = _in_notebook(title) if _notebook() else _in_terminal(title)
@@ -59,7 +59,7 @@ def bar(title: str, given: Step | None = None) -> Iterator[Step]:
         _shown.busy = False
 
 
-def _nowhere(name: str, done: int, of: int) -> None:
+def nowhere(name: str, done: int, of: int) -> None:
     """Take the progress and show nothing."""
 
 
@@ -74,7 +74,7 @@ def _notebook() -> bool:
 def _in_terminal(title: str) -> Iterator[Step]:
     """A bar on the standard error, if that is a terminal."""
     if not (hasattr(sys.stderr, "isatty") and sys.stderr.isatty()):
-        yield _nowhere
+        yield nowhere
         return
     from tqdm import tqdm
 

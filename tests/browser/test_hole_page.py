@@ -74,7 +74,7 @@ def opened(browser: Any, address: str, width: int) -> None:
 
 
 def shown(browser: Any, selector: str) -> bool:
-    script = "return document.querySelector(arguments[0]).getBoundingClientRect().height > 0"
+    script = "return document.querySelector(arguments[0]).checkVisibility()"
     return bool(browser.execute_script(script, selector))
 
 
