@@ -224,7 +224,9 @@ def _viewer(tree: xr.DataTree) -> str:
     """The viewer of the tracks; empty if this release has none, or the hole nothing to view."""
     try:
         viewer = importlib.import_module("corephys.figures.viewer")
-    except ModuleNotFoundError:
+    except ModuleNotFoundError as error:
+        if error.name != "corephys.figures.viewer":
+            raise
         return ""
     try:
         return str(viewer.page_fragment(tree))

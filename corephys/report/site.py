@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -28,6 +28,7 @@ from corephys.figures.plate import save as save_figure
 from corephys.figures.site import site_figures
 from corephys.ground import series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
+from corephys.ground.progress import Step, bar
 from corephys.ground.provenance import write_bytes
 from corephys.hole.composite.folder import hole_names, site_head, site_tree, with_ties
 from corephys.hole.reading.error import HoleError, Problem
@@ -47,7 +48,6 @@ from corephys.report.hole import position, write_report
 
 __all__ = ["write_site"]
 
-Progress = Callable[[str, int, int], None]
 _DOTS = 200.0  # dots per inch of the pictures, those of the files beside the page
 # Beginning of the names of figures, and their heading on the page.
 _SECTIONS = (
@@ -67,7 +67,7 @@ def write_site(
     reports: bool = True,
     figures: bool = True,
     skip_unreadable: bool = False,
-    progress: Progress | None = None,
+    progress: Step | None = None,
 ) -> xr.DataTree:
     """Reduce a site hole by hole, and write the files of each hole and the page of the site.
 
@@ -86,7 +86,8 @@ def write_site(
     skip_unreadable : bool
         Reduce the other holes where one cannot be read.
     progress : callable, optional
-        Called with the name of a step, its number and the number of steps.
+        Called with the name of a step, its number and the number of steps; without it a bar is
+        shown in a terminal or a notebook.
 
     Returns
     -------
@@ -119,31 +120,29 @@ def write_site(
     names = hole_names(site)
     holes: dict[str, xr.DataTree] = {}
     failed: dict[str, str] = {}
-    for number, name in enumerate(names):
-        if progress:
-            progress(f"hole {name}", number, len(names) + 1)
-        raw = hole_of_site(where / name, None, common, where)
-        tree, why = reduced_hole(raw, changes, reduce)
-        if why:
-            failed[name] = why
-            for stale in ("reduced.nc", "report.html"):
-                (results / name / stale).unlink(missing_ok=True)
-        else:
-            tree = placed(tree, name, placing)
-            _write_hole(tree, results / name, reports, figures)
-        holes[name] = lean(tree)
-    if progress:
-        progress("site", len(names), len(names) + 1)
-    found = assemble(site, holes, placing, failed, changes, notes)
-    save(found, results / "site.nc")
-    write_site_tables(found, results / "tables")
-    if figures:
-        plates = site_figures(found)
-        for title, plate in plates.items():
-            save_figure(plate, results / "figures", title)
-        _write_page(found, plates, results)
-    if progress:
-        progress("done", len(names) + 1, len(names) + 1)
+    with bar("site", progress) as step:
+        for number, name in enumerate(names):
+            step(f"hole {name}", number, len(names) + 1)
+            raw = hole_of_site(where / name, None, common, where)
+            tree, why = reduced_hole(raw, changes, reduce)
+            if why:
+                failed[name] = why
+                for stale in ("reduced.nc", "report.html"):
+                    (results / name / stale).unlink(missing_ok=True)
+            else:
+                tree = placed(tree, name, placing)
+                _write_hole(tree, results / name, reports, figures)
+            holes[name] = lean(tree)
+        step("site", len(names), len(names) + 1)
+        found = assemble(site, holes, placing, failed, changes, notes)
+        save(found, results / "site.nc")
+        write_site_tables(found, results / "tables")
+        if figures:
+            plates = site_figures(found)
+            for title, plate in plates.items():
+                save_figure(plate, results / "figures", title)
+            _write_page(found, plates, results)
+        step("done", len(names) + 1, len(names) + 1)
     return found
 
 

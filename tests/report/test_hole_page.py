@@ -17,7 +17,7 @@ import xarray as xr
 from PIL import Image
 
 import corephys as cp
-from corephys import report
+from corephys import cli, report
 from corephys.figures import FIGURES, NothingToDraw
 from corephys.figures.plate import Plate
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
@@ -304,6 +304,21 @@ def test_a_hole_with_one_scan_and_names_of_markup(tmp_path: Path) -> None:
     assert read.row("bulk density")[3] == "not known"
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_any_part_of_a_hole_has_its_page(seed: int, tmp_path: Path) -> None:
+    tables, settings, _ = simulate_tables(3001, small=True)
+    rng = np.random.default_rng(seed)
+    others = sorted(set(tables) - {"cores", "sections"})
+    kept = {"cores", "sections", *rng.choice(others, size=int(rng.integers(0, 6)), replace=False)}
+    settings = settings if seed % 2 else {"hole": {"name": "Half a hole"}}
+    tree = cp.reduce(cp.hole_from_tables({n: t for n, t in tables.items() if n in kept}, settings))
+    read = Read(report.write_report(tree, tmp_path, pictures=tmp_path).read_text("utf-8"))
+    assert {link[1:] for link in read.links} <= set(read.ids)
+    assert "nan" not in [cell.lower() for row in read.rows for cell in row]
+    for entry in json.loads(tree.attrs["summary"])["quantities"]:
+        assert read.row(entry["name"].replace("_", " "))
+
+
 def test_a_hole_that_is_not_reduced_and_a_site_are_refused(tmp_path: Path) -> None:
     folder = small_hole(tmp_path / "hole", 5)
     with pytest.raises(ValueError, match=r"is not reduced; give the result of cp\.reduce"):
@@ -374,6 +389,22 @@ def test_a_picture_for_the_screen_is_smaller_and_keeps_its_white() -> None:
     white = (before == 255).all(axis=2)
     assert white.mean() > 0.5 and (after[white] == 255).all()
     assert np.abs(after - before).max() < 48
+
+
+def test_the_command_writes_the_page_and_no_bar_into_a_pipe(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in list(FIGURES):
+        if name not in ("audit", "gamma_calibration"):
+            monkeypatch.delitem(FIGURES, name)
+    folder = small_hole(tmp_path / "hole", 5)
+    out = tmp_path / "out"
+    assert cli.main(["report", str(folder), "--out", str(out)]) == 0
+    said = capfd.readouterr()
+    assert said.err == "" and str(out / "report.html") in said.out
+    read = Read((out / "report.html").read_text(encoding="utf-8"))
+    assert len(read.alternatives) == 2
+    assert (out / "reduced.nc").is_file() and (out / "tables" / "density.csv").is_file()
 
 
 # --------------------------------------------------------------------------------------------------
