@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from corephys.ground import provenance, units
-from corephys.ground.progress import Step, bar
+from corephys.ground.progress import Step, bar, nowhere
 from corephys.hole.reading.columns import read_columns
 from corephys.hole.reading.csv import parse
 from corephys.hole.reading.error import HoleError, Problem, nearest
@@ -79,7 +79,7 @@ def run(folder: str | Path, dry_run: bool = False) -> ImportReport:
 
 
 class _Import:
-    def __init__(self, folder: Path, dry_run: bool, step: Step) -> None:
+    def __init__(self, folder: Path, dry_run: bool, step: Step = nowhere) -> None:
         self.folder, self.dry_run, self.step = folder, dry_run, step
         self.mapping: Mapping = read_mapping(folder)
         self.state: State = states.load(folder)

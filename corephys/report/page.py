@@ -141,8 +141,8 @@ def for_the_screen(png: bytes) -> bytes:
     small = plain.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     # The octree moves white a little; the page is white.
     palette = small.getpalette() or []
-    corner = small.getpixel((0, 0))
-    if plain.getpixel((0, 0)) == (255, 255, 255) and isinstance(corner, int):
+    corner = small.tobytes()[0]  # place in the palette of the first dot, the ground of a figure
+    if plain.getpixel((0, 0)) == (255, 255, 255):
         palette[3 * corner : 3 * corner + 3] = [255, 255, 255]
         small.putpalette(palette)
     stream = io.BytesIO()
