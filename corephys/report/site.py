@@ -313,7 +313,8 @@ def _subjects(plates: Mapping[str, Plate]) -> list[tuple[str, list[page.Picture]
     found: dict[str, list[page.Picture]] = {}
     for name, plate in plates.items():
         heading = next((words for start, words in _SECTIONS if name.startswith(start)), "Other")
-        title = name.replace("_", " ").capitalize()
+        quantity = name.removeprefix("holes_").removesuffix("_by_age").replace("_", " ")
+        title = quantity.capitalize() + " against age" * name.endswith("_by_age")
         png = page.for_the_screen(plate.picture(_DOTS))
         link = f"figures/{quote(name)}.csv"
         found.setdefault(heading, []).append(page.Picture(name, title, plate.caption, png, link))
