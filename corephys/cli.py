@@ -65,7 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     for name, words in (
         ("reduce", "reduce a hole or a site to netCDF files, tables, figures and a report"),
-        ("report", "run the main notebook on a hole, or on every hole of a site"),
+        ("report", "the same by the defaults: files and page of a hole or of a site"),
     ):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("folder", type=Path, help="folder of a hole or of a site")
@@ -155,11 +155,11 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         with output.transaction(given.out) as staging:
             if is_site_folder(given.folder):
+                if getattr(given, "formats", None):
+                    parser.error("--formats is for a hole; figures of a site are PNG and SVG")
                 lines, failed = _site(given, staging)
-            elif given.command == "reduce":
-                lines, failed = _reduce(given, staging)
             else:
-                lines, failed = _report_or_why(given, staging)
+                lines, failed = _reduce(given, staging)
     except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
         print(error, file=sys.stderr)
         return 1
@@ -207,31 +207,8 @@ def _failed_stages(summary: dict[str, Any]) -> list[str]:
     return [f"the stage {stage!r} failed: {why}" for stage, why in summary["failed"].items()]
 
 
-def _report_or_why(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str]]:
-    """Write the report; where it fails since nothing can be reduced, give the reasons for that."""
-    import netCDF4
-
-    from corephys.export import output
-    from corephys.hole import read_hole
-    from corephys.reduction.run import reduce
-    from corephys.report import ReportError
-
-    try:
-        _report(given.folder, staging)
-    except ReportError:
-        _require_results(reduce(read_hole(given.folder)), given.folder)
-        raise
-    with netCDF4.Dataset(staging / "reduced.nc") as results:
-        attributes = {name: results.getncattr(name) for name in results.ncattrs()}
-    output.describe(staging, attributes)
-    output.refuse_changed_inputs(given.folder, attributes["input_sha256"])
-    return [], _failed_stages({"failed": {}, **json.loads(attributes["summary"])})
-
-
 def _reduce(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str]]:
     """Reduce a hole once and write everything from that tree; return what to print."""
-    from tqdm import tqdm
-
     from corephys.export import (
         output,
         save,
@@ -240,27 +217,35 @@ def _reduce(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[s
         write_tables,
     )
     from corephys.figures import write_figures
+    from corephys.ground.progress import bar
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.kept import reduce_again
+    from corephys.reduction.kept import keep_for_next, reduce_again
     from corephys.reduction.run import summary_lines
 
-    changes: dict[str, Any] = {}
-    if given.recipe:
-        changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
-    with tqdm(total=1, bar_format=_BAR, disable=None) as bar:
+    recipe = getattr(given, "recipe", None)
+    changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
+    figures = not getattr(given, "no_figures", False)
+    page = figures and not getattr(given, "no_report", False)
+    pictures = staging / "figures"
+    # The page needs PNG alone; the command ``reduce`` prints for papers as well.
+    kinds = getattr(given, "formats", None) or (
+        ("png",) if given.command == "report" else ("png", "svg")
+    )
+    with bar("corephys") as step:
+        count = 6
 
         def progress(name: str, done: int, of: int) -> None:
-            bar.total = of + 6
-            bar.n = done + 1
-            bar.set_description_str(name)
+            nonlocal count
+            count = of + 6
+            step(name, done, count)
 
-        bar.set_description_str("reading")
+        step("reading", 0, count)
         tree = reduce_again(
             read_hole(given.folder),
-            changes or None,
+            changes,
             out=given.out,
-            afresh=given.afresh,
+            afresh=getattr(given, "afresh", False),
             progress=progress,
         )
         _require_results(tree, given.folder)
@@ -271,41 +256,32 @@ def _reduce(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[s
             ("summary tables", lambda: write_summaries(tree, staging / "tables")),
             ("report tables", lambda: write_report_tables(tree, staging / "report_tables")),
         ]
-        if not given.no_figures:
-            folder, kinds = staging / "figures", given.formats or ("png", "svg")
-            writers.append(("figures", lambda: write_figures(tree, folder, kinds=kinds)))
-            if not given.no_report:
-                writers.append(("report", lambda: _report(given.folder, staging, given.recipe)))
-        for words, write in writers:
-            bar.set_description_str(words)
+        if figures:
+            writers.append(("figures", lambda: write_figures(tree, pictures, kinds=kinds)))
+        if page:
+            writers.append(("page", lambda: _report(tree, staging, pictures)))
+        for number, (words, write) in enumerate(writers):
+            step(words, count - 6 + number, count)
             write()
-            bar.update()
     output.refuse_changed_inputs(given.folder, tree.attrs["input_sha256"])
+    # Last, so that results go before it where the disk is nearly full.
+    keep_for_next(tree, given.out)
     summary = json.loads(tree.attrs["summary"])
     beware = [f"beware: {sentence}" for sentence in sentences(tree.attrs)]
     return [*summary_lines(summary), *beware], _failed_stages({"failed": {}, **summary})
 
 
-_BAR = "{desc:<24}{percentage:3.0f}% |{bar}|"
-
-
 def _site(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str]]:
     """Reduce all holes of a site, and write their files and the page of the site."""
-    from tqdm import tqdm
-
     from corephys.export import output, site_summary
+    from corephys.ground.progress import bar
     from corephys.hole.composite.folder import hole_names
     from corephys.report import write_site
 
     recipe = getattr(given, "recipe", None)
     changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
     figures = not getattr(given, "no_figures", False)
-    with tqdm(total=1, bar_format=_BAR, disable=None) as bar:
-
-        def progress(name: str, done: int, of: int) -> None:
-            bar.total, bar.n = of, done
-            bar.set_description_str(name)
-
+    with bar("corephys") as step:
         site = write_site(
             given.folder,
             staging,
@@ -313,7 +289,7 @@ def _site(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str
             reports=figures and not getattr(given, "no_report", False),
             figures=figures,
             skip_unreadable=given.skip_unreadable,
-            progress=progress,
+            progress=step,
         )
     inputs = json.loads(site.attrs["input_sha256"])
     for hole in hole_names(site):
@@ -365,10 +341,11 @@ def _compare(old: Path, new: Path) -> int:
     return 0
 
 
-def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
+def _report(tree: Any, out: Path, pictures: Path) -> None:
+    """Write the page of a reduced hole from the pictures that were printed for it."""
     from corephys.report import write_report
 
-    write_report(folder, out, recipe=recipe)
+    write_report(tree, out, pictures=pictures)
 
 
 def _print_places(out: Path) -> None:

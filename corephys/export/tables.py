@@ -18,6 +18,7 @@ from corephys.ground import companions, flags, vocabulary
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
 from corephys.ground.choices import choice
 from corephys.ground.fits import FitResult
+from corephys.ground.progress import bar
 from corephys.ground.provenance import write_bytes
 
 __all__ = ["write_las", "write_tables"]
@@ -97,13 +98,16 @@ def write_tables(tree: xr.DataTree | FitResult, folder: str | os.PathLike[str]) 
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    for node in leaves:
-        dataset = node.to_dataset(inherit=False)
-        names = [other.name for other in leaves]
-        stem = str(node.name) if names.count(node.name) == 1 else "_".join(node.path.split("/")[1:])
-        for ending, variables in _tables(dataset).items():
-            path = out / f"{stem}{ending}.csv"
-            written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
+    names = [other.name for other in leaves]
+    with bar("tables") as step:
+        for number, node in enumerate(leaves):
+            step(str(node.name), number, len(leaves))
+            dataset = node.to_dataset(inherit=False)
+            unique = names.count(node.name) == 1
+            stem = str(node.name) if unique else "_".join(node.path.split("/")[1:])
+            for ending, variables in _tables(dataset).items():
+                path = out / f"{stem}{ending}.csv"
+                written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
     write_bytes(out / "about.txt", f"{_ABOUT}\n{RESEARCH_ONLY}\n{SEALED_SOURCE}\n".encode())
     return written
 

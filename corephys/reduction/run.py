@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, provenance, series
+from corephys.ground.progress import bar
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
@@ -136,7 +137,8 @@ def reduce(
         An earlier result of this function in the same process, of the same hole before a change
         of a table or of the recipe. Stages that would do the same again are taken over from it.
     progress : callable, optional
-        Called with the name of a stage, its number and the number of stages.
+        Called with the name of a stage, its number and the number of stages. Without it a bar is
+        shown in a terminal or a notebook, if the work takes more than a second.
 
     Returns
     -------
@@ -178,10 +180,11 @@ def reduce(
             f"reuse is of type {type(reuse).__name__}; expected a result of cp.reduce. Give that, "
             "or leave reuse out"
         )
-    if is_site(hole):
-        return whole_site.reduce_holes(hole, recipe, _reduce_hole, progress, reuse)
-    hole = hole if hole.parent is None else hole.copy()
-    return _reduce_hole(hole, recipe, progress=progress, earlier=memories_of(reuse).get(""))
+    with bar("reduce", progress) as step:
+        if is_site(hole):
+            return whole_site.reduce_holes(hole, recipe, _reduce_hole, step, reuse)
+        hole = hole if hole.parent is None else hole.copy()
+        return _reduce_hole(hole, recipe, progress=step, earlier=memories_of(reuse).get(""))
 
 
 def _reduce_hole(

@@ -69,7 +69,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
+            "hole_folder", "checks_at_read", "import_mapping", "reduced_hole", "hole_page",
             "output_folder", "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",

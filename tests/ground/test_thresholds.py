@@ -31,6 +31,7 @@ _ROUNDS = "greatest number of iterations"
 _GRID = "points of a grid, a curve or a search"
 _NORMAL = "of the normal distribution"
 _DRAWING = "size of a drawing"
+_SHOWN = "when a bar of progress is shown; no number moves with it"
 _STEP = "step of a difference"
 _UNITS = "conversion of units"
 _FIT = "coefficients of a fitted table, with their source beside them"
@@ -78,6 +79,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_EXCHANGE": "a constant of the operating system",
         "_HERE": "a constant of the operating system",
     },
+    "ground/progress": {"_DELAY": _SHOWN, "_EVERY": _SHOWN},
     "ground/cards": {"_ROUNDING": _ROUNDING},
     "ground/fits": {"_MOST_ROWS": "size of a table that is shown"},
     "ground/fitting": {"_STEPS": _ROUNDS, "_LONGEST": _ROUNDS},
@@ -151,7 +153,9 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
     "reduction/kept": {"_DIGEST": "length of a digest", "_LARGEST": _BLOCK},
     "reduction/stages/sediment": {"_GRID": _GRID},
-    "report/hole": {"_SECONDS_A_CELL": "limit of time"},
+    "report/hole": {"_DOTS": _DRAWING},
+    "report/numbers": {"_MOST_PLACES": "layout of a page"},
+    "report/page": {"_COLOURS": _DRAWING, "_DOTS_A_PIXEL": _DRAWING},
     "report/site": {
         "_DOTS": "resolution of the pictures of a page",
         "_HOLES_BESIDE": "layout of a page",
