@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from corephys.notebook import panels as panels
     from corephys.notebook.results import explain as explain
     from corephys.notebook.results import overview as overview
+    from corephys.notebook.viewer import viewer as viewer
     from corephys.products import accumulation as accumulation
     from corephys.products import compaction as compaction
     from corephys.products import elastic as elastic
@@ -118,6 +119,7 @@ _NAMES = {
     "read_site": "corephys.hole",
     "reduce": "corephys.reduction.run",
     "save": "corephys.export",
+    "viewer": "corephys.notebook.viewer",
 }
 
 # Written out, so that type checkers and editors know what is handed out.
@@ -171,6 +173,7 @@ __all__ = [
     "susceptibility",
     "thresholds",
     "uncertainty",
+    "viewer",
     "vocabulary",
 ]
 
