@@ -14,7 +14,7 @@ from pathlib import Path
 
 import xarray as xr
 
-from corephys.figures.viewer.content import content
+from corephys.figures.viewer.content import head_of
 from corephys.figures.viewer.packing import Packer
 
 __all__ = ["SCRIPT", "STYLES", "page_fragment", "payload"]
@@ -61,7 +61,7 @@ def payload(
     cannot be drawn and is counted.
     """
     packer = Packer()
-    return packer.close(content(reduced, packer, depth_scale, pictures))
+    return packer.close(head_of(reduced, packer, depth_scale, pictures))
 
 
 def page_fragment(

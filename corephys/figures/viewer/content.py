@@ -33,6 +33,7 @@ from corephys.ground.vocabulary import TERMS
 from corephys.hole.composite.folder import instead_of_site, is_site
 from corephys.hole.placing.depth import section_tops
 from corephys.hole.placing.described import stretches
+from corephys.hole.placing.layout import encode
 
 FORMAT = 1
 # Leaves of samples that have no track of their own in the figures.
@@ -79,19 +80,10 @@ class _Places:
         depth = _depth(data, self.depth_scale)
         place, offset = np.full(depth.size, -1), np.full(depth.size, np.nan)
         if {"core", "section"} <= set(data.coords):
-            core, section = (data[key].values.astype(str) for key in ("core", "section"))
-            pairs, first, inverse = np.unique(
-                np.char.add(np.char.add(core, "\0"), section),
-                return_index=True,
-                return_inverse=True,
-            )
-            order = np.argsort(first)
-            numbers = np.empty(pairs.size, dtype=np.int64)
-            for i in order.tolist():
-                numbers[i] = self.code(str(core[first[i]]), str(section[first[i]]))
-            place = numbers[inverse.reshape(-1)]
+            codes, pairs = encode(data["core"].values, data["section"].values)
             # A table by depth has the columns empty.
-            place[core == ""] = -1
+            numbers = [self.code(str(c), str(s)) if c != "" else -1 for c, s in pairs]
+            place = np.array(numbers, dtype=np.int64)[codes]
             if "offset" in data.coords:
                 offset = data["offset"].values.astype(float)
         more = [name for name in _BESIDE_A_READING if name in data.coords]
@@ -114,13 +106,16 @@ class _Places:
 
     def _texts(self, column: np.ndarray, name: str) -> dict[str, Any] | None:
         """Column of text as codes; None where every reading has the same number of a run."""
-        words, codes = np.unique(column.astype(str), return_inverse=True)
-        if not words.size or (words.size == 1 and name == "run") or not "".join(words):
+        found, codes = np.unique(
+            column if column.dtype.kind in "iu" else column.astype(str), return_inverse=True
+        )
+        words = found.astype(str).tolist()
+        if (len(words) == 1 and name == "run") or not "".join(words):
             return None
-        return {"words": words.tolist(), "codes": self.packer.whole(codes.reshape(-1))}
+        return {"words": words, "codes": self.packer.whole(codes.reshape(-1))}
 
 
-def content(
+def head_of(
     tree: xr.DataTree,
     packer: Packer,
     depth_scale: str,

@@ -61,7 +61,7 @@ class Packer:
         """The complete package: length of the head, the head as JSON, the arrays; zlib format."""
         text = json.dumps(head, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         words = text.encode("utf-8", "replace")
-        return zlib.compress(len(words).to_bytes(4, "little") + words + b"".join(self._parts), 9)
+        return zlib.compress(len(words).to_bytes(4, "little") + words + b"".join(self._parts), 6)
 
 
 def _folded(numbers: np.ndarray) -> np.ndarray:

@@ -955,7 +955,7 @@ export class Viewer {
       g.stroke();
     };
     g.lineWidth = 1;
-    for (const layer of this.hole.head.layers.slice(1)) line(layer.top, "#8b867b", [6, 4]);
+    for (const layer of this.hole.head.layers.slice(1)) if ((layer.bottom - layer.top) * perMetre > 4) line(layer.top, "#8b867b", [6, 4]);
     for (const s of this.hole.sections.values()) {
       if ((s.bottom - s.top) * perMetre < 14) continue;
       line(s.top, "#cbc5b8", [2, 3]);
@@ -1161,11 +1161,17 @@ export class Viewer {
     this.later = setTimeout(() => {
       this.summary.textContent = this.viewInWords();
       this.listeners.onView?.({ ...this.view });
-      const whole = this.view.top === this.limits.top && this.view.bottom === this.limits.bottom;
-      const core = this.hole.head.cores.find((c) => this.view.top <= c.top && this.view.bottom >= Math.max(c.bottom, c.reach));
-      const one = core && this.hole.head.cores.filter((c) => c.top < this.view.bottom && c.bottom > this.view.top).length <= 3;
-      this.corePicker.value = !whole && one && core ? core.name : "";
+      this.corePicker.value = this.coreInView();
     }, 250);
+  }
+
+  /** Name of the core that the view is of; empty for several. */
+  coreInView() {
+    const { top, bottom } = this.view;
+    const seen = this.hole.head.cores.filter((c) => c.top < bottom && Math.max(c.bottom, c.reach) > top);
+    // The view of a core ends a little beyond it.
+    const most = seen.find((c) => Math.min(bottom, Math.max(c.bottom, c.reach)) - Math.max(top, c.top) > 0.9 * (bottom - top));
+    return most ? most.name : "";
   }
 
   /** The view in words, for screen readers and below the tracks. */
@@ -1223,6 +1229,12 @@ export class Viewer {
     const layer = this.hole.head.layers.find((l) => l.top <= s.at.depth[i] && s.at.depth[i] < l.bottom);
     if (layer) lines.push(layer.lithology ? `${layer.name}, ${layer.lithology}` : layer.name);
     return lines;
+  }
+
+  /** Words that a screen reader reads out. @param {string} words */
+  announce(words) {
+    this.reading.setAttribute("aria-live", "polite");
+    this.reading.textContent = words;
   }
 
   /** Show a reading beside its place. @param {Reading | null} reading @param {boolean} [aloud] */
@@ -1349,7 +1361,7 @@ export class Viewer {
   nextFlagged(step) {
     const list = this.flaggedReadings();
     if (!list.length) {
-      this.reading.textContent = "No flagged reading in these tracks.";
+      this.announce("No flagged reading in these tracks.");
       return;
     }
     const depth = (/** @type {Reading} */ r) => this.hole.tracks[r.track].series[r.series].at.depth[r.i];
@@ -1510,9 +1522,13 @@ export class Viewer {
         this.focusTrack = Math.max(0, this.shown.indexOf(this.hole.tracks[found.track]));
         this.showTip(found, true);
       }
-    } else if (drag.kind === "interval") {
-      this.propose(this.hole.intervals(this.depthAt(Math.min(drag.y0, at.y)), this.depthAt(Math.max(drag.y0, at.y))));
-    } else if (drag.kind === "box") this.propose(this.inBox(drag.x0, drag.y0, at.x, at.y));
+    } else if (drag.kind !== "pan") {
+      const [top, bottom] = [this.depthAt(Math.min(drag.y0, at.y)), this.depthAt(Math.max(drag.y0, at.y))];
+      const box = drag.kind === "box";
+      const rows = box ? this.inBox(drag.x0, drag.y0, at.x, at.y) : this.hole.intervals(top, bottom);
+      this.propose(rows);
+      if (!rows.length) this.announce(`${box ? "No reading with a core and section lies in the box" : "No section lies between these depths"}; nothing is marked.`);
+    }
     this.draw();
   }
 
@@ -1577,8 +1593,7 @@ export class Viewer {
     this.focusTrack = Math.max(0, Math.min(last, this.focusTrack + step));
     const t = this.shown[this.focusTrack];
     if (!t) return;
-    this.reading.setAttribute("aria-live", "polite");
-    this.reading.textContent = `track ${t.words}`;
+    this.announce(`track ${t.words}`);
     if (t.x + t.width > this.scroller.scrollLeft + this.scroller.clientWidth || t.x < this.scroller.scrollLeft) this.scroller.scrollLeft = t.x - 20;
     this.draw();
   }
@@ -1610,7 +1625,7 @@ export class Viewer {
     const place = s.at.place[this.focus.i];
     const offset = s.at.offset[this.focus.i];
     if (place < 0 || Number.isNaN(offset)) {
-      this.reading.textContent = "This reading has a depth only; exclusions are given by core and section.";
+      this.announce("This reading has a depth only; exclusions are given by core and section.");
       return;
     }
     this.propose([{ ...this.around(place, offset, offset), sensor: t.sensor }]);
