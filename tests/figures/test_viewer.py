@@ -59,9 +59,18 @@ def demo(demo_reduced: xr.DataTree) -> tuple[dict[str, Any], bytes]:
     return opened(viewer.payload(demo_reduced))
 
 
-@pytest.mark.parametrize("numbers", [
-    [], [0], [-1, 1, 0], [2**28, -(2**28), 5], [7] * 300, list(range(1000)), [255, 256, 65535],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        [],
+        [0],
+        [-1, 1, 0],
+        [2**28, -(2**28), 5],
+        [7] * 300,
+        list(range(1000)),
+        [255, 256, 65535],
+    ],
+)
 def test_whole_numbers_come_back(numbers: list[int]) -> None:
     packer = Packer()
     packer.raw(b"before")
@@ -151,9 +160,14 @@ def test_every_reading_of_the_demo_hole_is_in_the_package(
                 assert one["reasons"][code] == words
             if "core" in leaf.coords:
                 places = whole(body, at["place"]) - 1
-                core, section = (leaf[key].values.astype(str)[order] for key in ("core", "section"))
-                given_places = np.array([head["places"].index([c, s]) for c, s in
-                                         dict.fromkeys(zip(core, section, strict=True))])  # fmt: skip
+                keys = ("core", "section")
+                core, section = (leaf[key].values.astype(str)[order] for key in keys)
+                given_places = np.array(
+                    [
+                        head["places"].index([*pair])
+                        for pair in dict.fromkeys(zip(core, section, strict=True))
+                    ]
+                )
                 assert set(given_places.tolist()) == set(places.tolist())
                 first = int(np.flatnonzero(places == given_places[0])[0])
                 assert head["places"][places[first]] == [core[first], section[first]]
@@ -163,8 +177,10 @@ def test_every_reading_of_the_demo_hole_is_in_the_package(
             seen.add((one["path"], name))
     # Every sensor of the package and every sample of the tracks of the figures is among them.
     for record in cp.sensors.names():
-        assert any(path.endswith(record) or path.split("/")[1] in ("density", "velocity")
-                   for path, _ in seen), record  # fmt: skip
+        assert any(
+            path.endswith(record) or path.split("/")[1] in ("density", "velocity")
+            for path, _ in seen
+        ), record
     assert ("properties/index_properties", "bulk_density") in seen
     assert ("properties/sample_velocity", "p_wave_velocity") in seen
 
@@ -258,8 +274,10 @@ def test_a_hole_by_depth_alone_without_cores_and_samples() -> None:
 
 def test_fitted_depths_are_shown_on_request() -> None:
     tree = reduced_tree(200)
-    heads = {scale: opened(viewer.payload(tree, depth_scale=scale))
-             for scale in ("depth", "depth_fitted")}  # fmt: skip
+    heads = {
+        scale: opened(viewer.payload(tree, depth_scale=scale))
+        for scale in ("depth", "depth_fitted")
+    }
     for scale, (head, body) in heads.items():
         (density,) = [t for t in head["tracks"] if t["name"] == "bulk_density"]
         one = next(s for s in density["series"] if s["path"] == "properties/density")
