@@ -183,7 +183,7 @@ class Firefox(Page):
         while True:
             try:
                 self.socket = websocket.create_connection(
-                    f"ws://127.0.0.1:{port}/session", timeout=60, suppress_origin=True
+                    f"ws://127.0.0.1:{port}/session", timeout=240, suppress_origin=True
                 )
                 break
             except OSError:
@@ -192,8 +192,12 @@ class Firefox(Page):
                     raise
                 time.sleep(0.3)
         self.number = 0
-        self.ask("session.new", capabilities={})
-        tree = self.ask("browsingContext.getTree")
+        try:
+            self.ask("session.new", capabilities={})
+            tree = self.ask("browsingContext.getTree")
+        except BaseException:
+            os.killpg(self.process.pid, signal.SIGTERM)
+            raise
         self.context = tree["contexts"][0]["context"]
 
     def ask(self, method: str, **params: Any) -> Any:
