@@ -174,7 +174,8 @@ class Viewer:
         """
         if not self._rows:
             raise PanelError(
-                "no interval is marked; drag over one in the viewer, or call viewer.exclude(...)"
+                f"there is no interval to add to {Path(folder)}; drag over one in the viewer, or "
+                "call viewer.exclude(...)"
             )
         path = Path(folder) / "exclusions.csv"
         for batch in _batches(self._reduced, self._rows):
@@ -359,8 +360,8 @@ def _batches(reduced: xr.DataTree, rows: list[dict[str, Any]]) -> list[Exclusion
         name = of_all or next((n for n, held in scanned.items() if place in held), None)
         if name is None:
             raise PanelError(
-                f"core {place[0]!r}, section {place[1]!r} has no reading of a scan; exclusions "
-                "are given for sections that were scanned"
+                f"core {place[0]!r}, section {place[1]!r} has no reading of a scan; give a section "
+                "that was scanned"
             )
         if not found or found[-1][0] != name:
             found.append((name, exclusions(reduced, name)))

@@ -342,5 +342,5 @@ def test_a_hole_without_a_quantity_and_a_site_are_refused(demo_hole: Any) -> Non
         viewer.payload(cp.read_hole(demo_hole))
     site = xr.DataTree.from_dict({"/A": xr.Dataset()})
     site.attrs["holes"] = "[]"
-    with pytest.raises(NothingToDraw, match="the viewer shows one hole"):
+    with pytest.raises(NothingToDraw, match="the viewer needs one reduced hole"):
         viewer.payload(site)

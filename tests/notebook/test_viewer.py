@@ -124,7 +124,7 @@ def test_a_row_of_the_browser_that_does_not_fit_leaves_the_file(shown: Any, tmp_
 
 
 def test_nothing_marked_is_not_saved(shown: Any, tmp_path: Path) -> None:
-    with pytest.raises(PanelError, match="no interval is marked"):
+    with pytest.raises(PanelError, match="there is no interval to add to"):
         shown.save(tmp_path)
     with pytest.raises(PanelError, match="there is no row 0"):
         shown.remove(0)

@@ -25,9 +25,12 @@ DISTRIBUTIONS = {
     "compliance_checker": "compliance-checker",
     "jupyter_cache": "jupyter-cache",
     "PIL": "pillow",
+    "websocket": "websocket-client",
 }
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {
+    "anywidget",
+    "traitlets",
     "ipympl",
     "dask",
     "fsspec",

@@ -123,13 +123,14 @@ def head_of(
 ) -> dict[str, Any]:
     """Head of the package: everything but the arrays, which go to the packer."""
     if is_site(tree):
-        raise NothingToDraw(f"the viewer shows one hole; {instead_of_site(tree)}")
+        raise NothingToDraw(f"the viewer needs one reduced hole; {instead_of_site(tree)}")
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     found = _found(tree, depth_scale)
     if not found:
+        held = ", ".join(filter(None, (leaf.path.strip("/") for leaf in tree.leaves))) or "no data"
         raise NothingToDraw(
-            "the viewer needs a quantity against depth, which this hole does not have; "
-            "cp.overview(reduced) lists the stages that were skipped and why"
+            f"the viewer needs a quantity against depth, which this hole does not have (it has "
+            f"{held}); cp.overview(reduced) lists the stages that were skipped and why"
         )
     places = _Places(packer, depth_scale)
     sections = _sections(tree, depth_scale)
