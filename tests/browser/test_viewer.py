@@ -217,7 +217,7 @@ def test_a_reading_off_the_scale_leaves_a_mark_at_the_edge(
             colours = shown.run(
                 f"{V} const [x, y] = v.spot({{track: 0, series: 0, i: {row}}});"
                 "const g = v.main.getContext('2d');"
-                "const d = g.getImageData((x + 1) * v.dots, (y - 1) * v.dots, 4, 3).data;"
+                "const d = g.getImageData(x * v.dots, (y - 2) * v.dots, 8, 5).data;"
                 "return Array.from(d);"
             )
             pixels = np.array(colours).reshape(-1, 4)[:, :3]

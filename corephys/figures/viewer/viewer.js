@@ -905,7 +905,7 @@ export class Viewer {
           stats.high = Math.max(stats.high, f);
         }
         const x = t.x + f * inner;
-        if (!scan || radius > 2.6) this.drawError(g, t, s, i, x, y, inner, ink);
+        if (!scan || radius > 2.6) this.drawError(g, t, s, i, y, inner, ink);
         mark(g, s.shape, x, y, radius, ink);
       }
     }
@@ -914,15 +914,21 @@ export class Viewer {
   /**
    * Bar of one combined standard uncertainty; none where it is not known.
    * @param {CanvasRenderingContext2D} g @param {Track} t @param {Series} s @param {number} i
-   * @param {number} x @param {number} y @param {number} inner @param {string} ink
+   * @param {number} y @param {number} inner @param {string} ink
    */
-  drawError(g, t, s, i, x, y, inner, ink) {
+  drawError(g, t, s, i, y, inner, ink) {
     const u = Math.hypot(uncertainty(s.random[i]), uncertainty(s.systematic[i]));
-    if (!(u > 0) || t.log) return;
-    const reach = (u / (t.high - t.low)) * inner;
+    if (!(u > 0)) return;
+    const v = s.value[i];
+    const at = (/** @type {number} */ end) => {
+      const share = t.log
+        ? (Math.log10(Math.max(end, t.low / 10)) - Math.log10(t.low)) / (Math.log10(t.high) - Math.log10(t.low))
+        : (end - t.low) / (t.high - t.low);
+      return t.x + Math.min(1, Math.max(0, share)) * inner;
+    };
     g.fillStyle = ink;
     g.globalAlpha = 0.55;
-    g.fillRect(Math.max(t.x, x - reach), y - 0.4, Math.min(t.x + inner, x + reach) - Math.max(t.x, x - reach), 0.8);
+    g.fillRect(at(v - u), y - 0.4, at(v + u) - at(v - u), 0.8);
     g.globalAlpha = 1;
   }
 
