@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from corephys.notebook import panels as panels
     from corephys.notebook.results import explain as explain
     from corephys.notebook.results import overview as overview
+    from corephys.notebook.viewer import viewer as viewer
     from corephys.products import accumulation as accumulation
     from corephys.products import compaction as compaction
     from corephys.products import elastic as elastic
@@ -133,6 +134,7 @@ _NAMES = {
     "save": "corephys.export",
     "series_from_table": "corephys.ground.table_series",
     "settings_change": "corephys.reduction.settings_file",
+    "viewer": "corephys.notebook.viewer",
 }
 
 # Written out, so that type checkers and editors know what is handed out.
@@ -189,6 +191,7 @@ __all__ = [
     "susceptibility",
     "thresholds",
     "uncertainty",
+    "viewer",
     "vocabulary",
 ]
 

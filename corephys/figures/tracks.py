@@ -22,10 +22,10 @@ BESIDE = "0.45"  # grey of supplied values that stand beside the measured ones
 SEAFLOOR = "depth below seafloor [m]"
 # Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
 # have no decade to label.
-_LINEAR_UP_TO = 5.0
+LINEAR_UP_TO = 5.0
 # Greys of coring methods, dark to pale in this order.
 _METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
-_METHOD_GREY = {
+METHOD_GREY = {
     "piston": "0.15",
     "extended_inner_tube": "0.35",
     "rotary": "0.55",
@@ -33,7 +33,7 @@ _METHOD_GREY = {
     "percussion": "0.78",
     "other": "0.88",
 }
-_LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF6D9")
+LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF6D9")
 
 
 def span(series: Sequence[Series], *, room: float = 0.06) -> tuple[float, float]:
@@ -186,7 +186,7 @@ def set_track(axes: Axes, present: Sequence[Series]) -> None:
         if (
             shown.size
             and shown.min() > 0.0
-            and float(shown.max()) > _LINEAR_UP_TO * float(shown.min())
+            and float(shown.max()) > LINEAR_UP_TO * float(shown.min())
         ):
             axes.set_xscale("log")
             axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
@@ -243,7 +243,7 @@ def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
     for method in methods_in_order(cores):
         which = methods == method
         bottom = top[which] + np.minimum(recovered, advance)[which]
-        grey = _METHOD_GREY.get(method, "0.88")
+        grey = METHOD_GREY.get(method, "0.88")
         plate.boxes(
             axes, "cores", f"recovered, {method}", top[which], bottom, colour=grey, edge="white"
         )
@@ -304,7 +304,7 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
     shallow, deepest = sorted(axes.get_ylim())
     seen_top, seen_bottom = np.maximum(top, shallow), np.minimum(bottom, deepest)
     for i, (name, kind) in enumerate(zip(names, map(str, known), strict=True)):
-        tint = _LITHOLOGY_TINTS[kinds.index(kind) % len(_LITHOLOGY_TINTS)]
+        tint = LITHOLOGY_TINTS[kinds.index(kind) % len(LITHOLOGY_TINTS)]
         series = f"{name}: {kind}" if kind else name
         plate.boxes(axes, "layers", series, top[i : i + 1], bottom[i : i + 1], colour=tint)
         name, kind = plain(name), plain(kind)

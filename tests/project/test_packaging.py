@@ -26,9 +26,12 @@ DISTRIBUTIONS = {
     "jupyter_cache": "jupyter-cache",
     "PIL": "pillow",
     "google_crc32c": "google-crc32c",
+    "websocket": "websocket-client",
 }
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {
+    "anywidget",
+    "traitlets",
     "ipympl",
     "dask",
     "fsspec",
