@@ -66,6 +66,7 @@ if TYPE_CHECKING:
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
     from corephys.sensors import susceptibility as susceptibility
+    from corephys.watch import watch as watch
 
 _MODULES = {
     "archive": "corephys.archive",
@@ -103,6 +104,7 @@ _MODULES = {
     "thresholds": "corephys.ground.thresholds",
     "uncertainty": "corephys.uncertainty",
     "vocabulary": "corephys.ground.vocabulary",
+    "watch": "corephys.watch",
 }
 _NAMES = {
     "HoleError": "corephys.hole",
@@ -175,6 +177,7 @@ __all__ = [
     "thresholds",
     "uncertainty",
     "vocabulary",
+    "watch",
 ]
 
 # Reading, vocabulary and recipe lie below the sensors whose records they need, and imports go down

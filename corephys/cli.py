@@ -6,7 +6,8 @@ these stages. ``compare OLD NEW`` prints the changes between two reductions; its
 without changes. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when a hole
 failed, 3 when only stages of holes failed. ``import FOLDER`` imports foreign exports by the
 mapping of the folder; its status is 1 when the mapping has faults, 3 when a file was refused or
-rows were.
+rows were. ``watch FOLDER --out OUT`` shows the newest core until it is stopped; its status is 130
+after an interrupt and 143 when the system ends it.
 
 ``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
 OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
@@ -54,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
             )
     _add_archive(commands)
     _add_import(commands)
+    _add_watch(commands)
     words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
@@ -83,6 +85,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     if given.command == "compare":
         return _compare(given.old, given.new)
+    if given.command == "watch":
+        return _watch(given)
     if given.command == "archive":
         return _archive(given)
     if given.command == "import":
@@ -392,6 +396,55 @@ def _import(given: argparse.Namespace) -> int:
         return 1
     print(report)
     return ROWS_REFUSED if report.refused or report.refused_files else 0
+
+
+# --------------------------------------------------------------------------------------------------
+# The command ``watch FOLDER --out OUT``.
+
+
+def _add_watch(commands: Any) -> None:
+    """Add the command ``watch`` to the parser."""
+    words = "reduce a hole whenever its files change, and show its newest core on a page"
+    command = commands.add_parser("watch", help=words, description=words)
+    command.add_argument("folder", type=Path, help="folder of a hole")
+    command.add_argument("--out", type=Path, required=True, help="folder of the page newest.html")
+    command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+    command.add_argument("--site", type=Path, help="folder of the site of the hole")
+
+
+INTERRUPTED, TERMINATED = 130, 143  # exit status
+
+
+def _watch(given: argparse.Namespace) -> int:
+    """Watch until the process is stopped, and return the exit status."""
+    import signal
+
+    def terminate(*_: object) -> None:
+        raise SystemExit(TERMINATED)
+
+    try:
+        signal.signal(signal.SIGTERM, terminate)
+        from corephys.watch import watch
+
+        changes: dict[str, Any] | None = None
+        if given.recipe:
+            changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
+        print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
+        watch(
+            given.folder,
+            given.out,
+            recipe=changes,
+            site=given.site,
+            block=True,
+            tell=lambda line: print(line, flush=True),
+        )
+    except (KeyboardInterrupt, SystemExit) as stop:
+        print("corephys: the watch was stopped; its page stays", file=sys.stderr)
+        return INTERRUPTED if isinstance(stop, KeyboardInterrupt) else TERMINATED
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    return 0
 
 
 if __name__ == "__main__":

@@ -40,7 +40,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         (
             "01_reduce_a_hole", "02_porosity_depth_fit", "03_clean_a_scan", "04_heat_flow",
             "05_seismic_tie", "06_compare_compaction_models", "07_stress_and_strength",
-            "08_tie_holes", "09_an_archive", "cleaning", "many_holes", "archive", "panels",
+            "08_tie_holes", "09_an_archive", "cleaning", "many_holes", "archive", "panels", "watch",
             "own_sensor", "your_own_files",
         ),
     ),

@@ -38,7 +38,11 @@ _PLACES = "samples or parts of a record that an algorithm looks at"
 ARITHMETIC: dict[str, dict[str, str]] = {
     "archive/readings": {"CHUNK": _BLOCK},
     "archive/stores": {"COMPRESS_FROM": _BLOCK},
-    "cli": {"STAGES_FAILED": "an exit status", "ROWS_REFUSED": "an exit status"},
+    "cli": {
+        "STAGES_FAILED": "an exit status",
+        "ROWS_REFUSED": "an exit status",
+        "INTERRUPTED, TERMINATED": "exit statuses",
+    },
     "downhole/logs/comparison": {"_MOST": _BLOCK},
     "downhole/logs/las": {
         "_NULLS": "values that stand for none in files",
@@ -173,6 +177,29 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_STEP": _STEP,
     },
     "uncertainty/draws": {"_FIRST": _STEP, "_SECOND": _STEP},
+    "watch/core": {"_CHECKS_SHOWN": _DRAWING},
+    "watch/folder": {"_STEP": "time between two looks"},
+    "watch/page": {
+        "_REASONS_SHOWN": _DRAWING,
+        "_LINES_SHOWN": _DRAWING,
+        "_POLL": "time between two looks",
+        "_AHEAD": "how far two clocks may differ without a word",
+    },
+    "watch/tracks": {
+        "_WIDTH, _HEIGHT": _DRAWING,
+        "_LEFT, _RIGHT, _TOP, _BOTTOM, _BETWEEN": _DRAWING,
+        "_SHORTEST": _DRAWING,
+        "_DENSE": _DRAWING,
+        "_LINEAR_UP_TO": _DRAWING,
+        "_STEPS": "round numbers of an axis",
+        "_SMALL": _DRAWING,
+    },
+    "watch/watching": {
+        "_TICK": "time between two looks",
+        "_ALONE": "time between two looks",
+        "_SIGN": "time between two signs of life",
+        "_JOIN": "limit of time",
+    },
 }
 # Algorithms know no judgement of the trade; figures hold sizes of drawings; the tables are tables.
 _OTHER_FLOORS = ("numerics", "figures")
