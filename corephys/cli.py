@@ -410,6 +410,11 @@ def _add_watch(commands: Any) -> None:
     command.add_argument("--out", type=Path, required=True, help="folder of the page newest.html")
     command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
     command.add_argument("--site", type=Path, help="folder of the site of the hole")
+    command.add_argument(
+        "--results",
+        action="store_true",
+        help="after each page, write the complete output of reduce into OUT as well",
+    )
 
 
 INTERRUPTED, TERMINATED = 130, 143  # exit status
@@ -426,15 +431,13 @@ def _watch(given: argparse.Namespace) -> int:
         signal.signal(signal.SIGTERM, terminate)
         from corephys.watch import watch
 
-        changes: dict[str, Any] | None = None
-        if given.recipe:
-            changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
         print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
         watch(
             given.folder,
             given.out,
-            recipe=changes,
+            recipe=given.recipe,
             site=given.site,
+            results=given.results,
             block=True,
             tell=lambda line: print(line, flush=True),
         )

@@ -27,7 +27,7 @@ _WILD = re.compile(r"[*?\[]")
 Inputs: TypeAlias = dict[str, tuple[int, int]]
 
 
-def inputs(folder: Path, site: Path | None = None) -> Inputs:
+def inputs(folder: Path, site: Path | None = None, more: Iterable[Path] = ()) -> Inputs:
     """Files of a hole as they are now: its tables, settings and mapping, and its exports.
 
     Parameters
@@ -36,6 +36,8 @@ def inputs(folder: Path, site: Path | None = None) -> Inputs:
         Hole folder.
     site : Path, optional
         Folder of its site.
+    more : iterable of Path
+        Further files, such as one with a recipe.
 
     Returns
     -------
@@ -44,7 +46,7 @@ def inputs(folder: Path, site: Path | None = None) -> Inputs:
         results, are not in it. Nor are tables that begin with a point or with a tilde and a dollar
         sign, as programs name files that they are writing.
     """
-    paths = [folder / SETTINGS, folder / MAPPING]
+    paths = [folder / SETTINGS, folder / MAPPING, *more]
     parents = sorted({name.rpartition("/")[0] for name in TABLES})
     holders = [folder / parent for parent in parents]
     if site is not None:

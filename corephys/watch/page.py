@@ -68,8 +68,11 @@ def _since(seconds: float) -> str:
 
 def _value(value: float, u: float, unit: str, power: int) -> str:
     """Value with its uncertainty and unit, and a power of ten taken out."""
-    words = unit_in_print(with_uncertainty(value / 10.0**power, u / 10.0**power, unit))
-    return words.replace("-", "−").replace(" (uncertainty unknown)", " ± unknown")
+    value, u = value / 10.0**power, u / 10.0**power
+    words = unit_in_print(with_uncertainty(value, u, unit))
+    if not math.isfinite(u):
+        words = f"{value:.3g} ± unknown"
+    return words.replace("-", "−")
 
 
 def _signed(change: Change, unit: str, power: int) -> str:
@@ -249,7 +252,7 @@ def _fault(fault: Fault, good: str) -> str:
     """The error on top of the last good page."""
     lines = fault.message.strip().splitlines() or [""]
     more = lines[1:]
-    rest = f"<details open><pre>{escape(chr(10).join(more[:12]))}</pre></details>" if more else ""
+    rest = f"<pre>{escape(chr(10).join(more[:12]))}</pre>" if more else ""
     if len(more) > 12:
         rest += f"<p>and {len(more) - 12} further lines</p>"
     place = f"<b>{escape(fault.place)}</b> · " if fault.place else ""
@@ -492,7 +495,7 @@ align-items:flex-end}
 font-variant-numeric:tabular-nums}
 .newest-core .deck span{font-size:18px;color:#444}
 .newest-core .tiles{list-style:none;display:grid;gap:10px;margin:16px 0;
-grid-template-columns:repeat(auto-fit,minmax(190px,1fr))}
+grid-template-columns:repeat(auto-fit,minmax(165px,1fr))}
 .newest-core .tiles li{border:2px solid #c9d3c9;border-left:10px solid #4c8a5b;padding:8px 12px;
 background:#f7faf7}
 .newest-core .tiles li.look{border-color:#e5c38a;border-left-color:#c76b00;background:#fff8ec}
@@ -528,7 +531,8 @@ grid-template-columns:repeat(auto-fit,minmax(330px,1fr))}
 .newest-core details li{font-size:15px}
 .newest-core .fault{background:#fdecea;border:3px solid #b3261e;
 padding:10px 16px;margin-bottom:12px}
-.newest-core .fault h2{color:#8c1d18;font-size:30px}
+.newest-core .fault h2{color:#8c1d18;font-size:30px;margin-top:0}
+.newest-core .warning h2{margin-top:0}
 .newest-core .fault p{font-size:19px;overflow-wrap:anywhere}
 .newest-core .fault pre{white-space:pre-wrap;font-size:15px;margin:4px 0}
 .newest-core .warning{background:#fff8ec;border:2px solid #c76b00;

@@ -44,8 +44,8 @@ class State:
         Hole folder.
     out : Path or None
         Existing folder of the page; None for a watch that only shows a card.
-    recipe : Recipe, mapping or None
-        Recipe or changes for every reduction.
+    recipe : Recipe, mapping, Path or None
+        Recipe or changes for every reduction; a path is a TOML file of changes.
     site : Path or None
         Folder of the site of the hole.
     now : callable
@@ -68,11 +68,13 @@ class State:
         Files as they were at the last step.
     refreshes : int
         Number of steps.
+    unfinished : dict of str to str
+        What the import leaves for later, by export.
     """
 
     folder: Path
     out: Path | None = None
-    recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None
+    recipe: Recipe | Mapping[str, Mapping[str, Any]] | Path | None = None
     site: Path | None = None
     now: Callable[[], np.datetime64] = utc
     clock: Callable[[], float] = time.monotonic
@@ -85,6 +87,11 @@ class State:
     seen: Inputs = field(default_factory=dict)
     refreshes: int = 0
     unfinished: dict[str, str] = field(default_factory=dict)
+
+    def look(self) -> Inputs:
+        """Files that the reduction depends on, as they are now."""
+        more = [self.recipe] if isinstance(self.recipe, Path) else []
+        return inputs(self.folder, self.site, more)
 
     def body(self) -> str:
         """The page of this state as one element."""
@@ -120,7 +127,7 @@ def refresh(state: State, waited: float = 0.0) -> None:
     OSError
         When the page cannot be written.
     """
-    changed = changed_files(state.seen, inputs(state.folder, state.site)) if state.seen else []
+    changed = changed_files(state.seen, state.look()) if state.seen else []
     spent = {"wait for quiet files": waited} if waited else {}
     try:
         tree, warnings = _reduced(state, spent)
@@ -151,9 +158,12 @@ def _reduced(state: State, spent: dict[str, float]) -> tuple[xr.DataTree, tuple[
         report = _timed(state, spent, "import", lambda: importing.run(state.folder))
         warnings = _not_taken(report, state.unfinished)
     # After the import, which writes tables: a file that changes from here on is another change.
-    state.seen = inputs(state.folder, state.site)
+    state.seen = state.look()
+    recipe = state.recipe
+    if isinstance(recipe, Path):
+        recipe = tomllib.loads(recipe.read_text(encoding="utf-8")) or None
     hole = _timed(state, spent, "read", lambda: read_hole(state.folder, site=state.site))
-    tree = _timed(state, spent, "reduce", lambda: reduce(hole, state.recipe))
+    tree = _timed(state, spent, "reduce", lambda: reduce(hole, recipe))
     return tree, warnings
 
 

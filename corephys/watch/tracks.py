@@ -13,7 +13,7 @@ from corephys.watch.core import Channel, Middle, Part, Standard
 
 __all__ = ["checks", "power_of_ten", "track", "trend"]
 
-_WIDTH, _HEIGHT = 300.0, 470.0
+_WIDTH, _HEIGHT = 300.0, 390.0
 _LEFT, _RIGHT, _TOP, _BOTTOM, _BETWEEN = 34.0, 20.0, 6.0, 24.0, 10.0
 _SHORTEST = 1.0  # m of core that a panel is at least high enough for
 _DENSE = 3.0  # readings a pixel row above which a row is one bar
@@ -186,7 +186,7 @@ def _panel(
         if middle - last >= 13.0 and len(label) <= 3:
             parts.append(_text(_WIDTH - _RIGHT + 4, middle + 4, label, "start", 12, "#666"))
             last = middle
-    for tick in _round_values(0.0, long, 4 if long * scale > 150 else 2):
+    for tick in _round_values(0.0, long, 5 if long * scale > 120 else 2):
         parts.append(_text(_LEFT - 4, top + tick * scale + 4, _number(tick), "end", 12, "#444"))
     parts.append(
         f'<text transform="translate(10 {top + height / 2:.1f}) rotate(-90)" '

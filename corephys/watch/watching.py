@@ -17,6 +17,7 @@ from corephys.hole.reading.shared import hole_folders
 from corephys.reduction.recipe import Recipe
 from corephys.watch import folder as files
 from corephys.watch.page import Fault
+from corephys.watch.results import Results
 from corephys.watch.state import PAGE, State, refresh, write_page, write_sign
 
 __all__ = ["WatchError", "Watching", "watch"]
@@ -36,8 +37,9 @@ def watch(
     folder: str | os.PathLike[str],
     out: str | os.PathLike[str] | None = None,
     *,
-    recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
+    recipe: Recipe | Mapping[str, Mapping[str, Any]] | str | os.PathLike[str] | None = None,
     site: str | os.PathLike[str] | None = None,
+    results: bool = False,
     block: bool = False,
     tell: Callable[[str], None] | None = None,
 ) -> Watching:
@@ -50,10 +52,14 @@ def watch(
     out : path, optional
         Folder of the page ``newest.html``; created if it does not exist. Without it there is only
         the card of a notebook.
-    recipe : Recipe or mapping, optional
-        Recipe, or changes to the settings of the hole, for every reduction.
+    recipe : Recipe, mapping or path, optional
+        Recipe, or changes to the settings of the hole, for every reduction. A path is a TOML file
+        of changes, which is watched too.
     site : path, optional
         Folder of the site of the hole, see :func:`corephys.read_hole`.
+    results : bool
+        After each page, write the complete output into ``out`` as ``python -m corephys reduce``
+        does, in another process. A further change ends that process and the last output stays.
     block : bool
         Return only when the watch ends, as a script needs it. By default the watch runs in a
         thread of its own and the call returns at once.
@@ -69,7 +75,8 @@ def watch(
     Raises
     ------
     WatchError
-        When the folder is that of a site, or another watch writes to ``out``.
+        When the folder is that of a site, or another watch writes to ``out``; when ``results`` is
+        asked for without ``out``, with a site, or with a recipe that is no file.
     FileNotFoundError
         When there is no such folder.
     OSError
@@ -80,10 +87,23 @@ def watch(
     if site is not None and not Path(site).is_dir():
         raise FileNotFoundError(f"site is {str(site)!r}, which is no folder; give that of the site")
     target = None if out is None else Path(out)
+    if isinstance(recipe, (str, os.PathLike)):
+        recipe = Path(recipe)
+        if not recipe.is_file():
+            raise FileNotFoundError(f"there is no recipe {str(recipe)!r}; give a TOML file")
+    writer = None
+    if results:
+        file = recipe if isinstance(recipe, Path) else None
+        if target is None or site is not None or (recipe is not None and file is None):
+            raise WatchError(
+                "results are written by the command reduce, so that results=True needs out, takes "
+                "no site, and takes recipe as a TOML file only"
+            )
+        writer = Results(where, target, file)
     if target is not None:
         target.mkdir(parents=True, exist_ok=True)
     state = State(where, target, recipe, None if site is None else Path(site))
-    watching = Watching(state, tell)
+    watching = Watching(state, tell, writer)
     watching.start()
     if block:
         watching.join()
@@ -115,6 +135,8 @@ class Watching:
         Folder, page and last reduction.
     tell : callable, optional
         Called with one line of text after each refresh.
+    results : Results, optional
+        Writes the complete output after each page.
 
     Notes
     -----
@@ -123,8 +145,14 @@ class Watching:
     thread may read it.
     """
 
-    def __init__(self, state: State, tell: Callable[[str], None] | None = None) -> None:
+    def __init__(
+        self,
+        state: State,
+        tell: Callable[[str], None] | None = None,
+        results: Results | None = None,
+    ) -> None:
         self._state = state
+        self._results = results
         self._tell = tell or (lambda line: None)
         self._stop = threading.Event()
         self._done = threading.Condition()
@@ -223,6 +251,8 @@ class Watching:
                     self._step()
         finally:
             self._stop.set()
+            if self._results is not None:
+                self._results.cancel()
             with suppress(OSError):  # the folder of the page may be gone
                 write_sign(self._state, "stopped")
             if self._lock is not None:
@@ -236,12 +266,11 @@ class Watching:
         if self._stop.is_set():
             return
         noticed = state.clock()
-        if files.inputs(state.folder, state.site) == state.seen:
+        if state.look() == state.seen:
+            self._look_at_results()
             self._rewrite()
             return
-        rest = files.at_rest(
-            lambda: files.inputs(state.folder, state.site), self._stop.wait, state.clock
-        )
+        rest = files.at_rest(state.look, self._stop.wait, state.clock)
         if rest is not None and rest != state.seen:
             self._refresh(state.clock() - noticed)
 
@@ -250,6 +279,8 @@ class Watching:
         state = self._state
         began = state.clock() - waited
         before = state.seen
+        if self._results is not None:
+            self._results.cancel()  # the page comes first, and these results are old already
         try:
             refresh(state, waited)
             self._unwritten = False
@@ -265,12 +296,23 @@ class Watching:
             self._unwritten = True
         if state.seen == before:
             # The step ended before it looked at the files: the next look starts from here.
-            state.seen = files.inputs(state.folder, state.site)
+            state.seen = state.look()
         self._rewrite()
         self._show()
         self._tell(self._line(state.clock() - began))
         with self._done:
             self._done.notify_all()
+        if self._results is not None and state.fault is None:
+            self._results.begin()
+
+    def _look_at_results(self) -> None:
+        """A line about results that were written, and the page beside them."""
+        ended = "" if self._results is None else self._results.ended()
+        if ended:
+            self._tell(ended)
+            # The output folder is exchanged as a whole: a page that was written meanwhile would be
+            # left in the old one.
+            self._unwritten = True
 
     def _rewrite(self) -> None:
         """Write a page that could not be written, or the sign of life when it is due."""

@@ -185,6 +185,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_POLL": "time between two looks",
         "_AHEAD": "how far two clocks may differ without a word",
     },
+    "watch/results": {"_PARTLY": "an exit status", "_PATIENCE": "limit of time"},
     "watch/tracks": {
         "_WIDTH, _HEIGHT": _DRAWING,
         "_LEFT, _RIGHT, _TOP, _BOTTOM, _BETWEEN": _DRAWING,
@@ -311,6 +312,8 @@ def test_every_default_of_an_argument_is_a_row_or_no_judgement():
         "quality.checks.spikes.side_share",
         "quality.standards.cumulative_sums.allowance",
         "quality.standards.cumulative_sums.interval",
+        "watch.folder.at_rest.longest",
+        "watch.folder.at_rest.quiet",
     }
     assert set(plain_defaults()) - plain == set(CHOICES)
 

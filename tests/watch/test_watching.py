@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 import signal
 import subprocess
@@ -15,6 +16,7 @@ import pytest
 
 import corephys as cp
 from corephys.watch import folder as files
+from corephys.watch.results import Results
 from corephys.watch.state import PAGE, SIGN, State, refresh
 from corephys.watch.watching import Watching
 
@@ -322,6 +324,75 @@ def test_a_page_that_cannot_be_written_is_tried_again(
     assert not (state.out / PAGE).exists()
     watching._step()  # nothing has changed but the page is still to be written
     assert "<h1>Core 2</h1>" in page_of(state)
+
+
+def test_a_recipe_file_is_watched(state: State, tmp_path: Path) -> None:
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text("[quality]\nevaluate = false\n", encoding="utf-8")
+    state.recipe = recipe
+    refresh(state)
+    assert state.fault is None
+    assert state.tree is not None
+    assert json.loads(state.tree.attrs["recipe"])["quality"]["evaluate"] is False
+    recipe.write_text("[quality]\nevaluate = 3\n", encoding="utf-8")
+    assert files.changed_files(state.seen, state.look()) == ["recipe.toml"]
+    refresh(state)
+    assert state.fault is not None
+
+
+class FakeRun:
+    """Stands for the process of the command reduce."""
+
+    def __init__(self) -> None:
+        self.returncode: int | None = None
+
+    def poll(self) -> int | None:
+        return self.returncode
+
+    def terminate(self) -> None:
+        self.returncode = -15
+
+    def wait(self, seconds: float | None = None) -> int | None:
+        return self.returncode
+
+
+def test_results_follow_each_page_and_give_way_to_the_next(
+    young: Young, state: State, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    runs: list[FakeRun] = []
+
+    def start(command: list[str], **_: object) -> FakeRun:
+        assert command[1:] == [
+            "-m", "corephys", "reduce", str(young.folder), "--out", str(state.out)
+        ]  # fmt: skip
+        runs.append(FakeRun())
+        return runs[-1]
+
+    monkeypatch.setattr("corephys.watch.results.subprocess.Popen", start)
+    assert state.out is not None
+    lines: list[str] = []
+    watching = Watching(state, lines.append, Results(young.folder, state.out))
+    watching._refresh(0.0)
+    young.arrive()
+    watching._refresh(0.0)
+    assert [run.returncode for run in runs] == [-15, None]
+    runs[-1].returncode = 0
+    (state.out / PAGE).unlink()  # as where the folder was exchanged while the page was written
+    watching._step()
+    assert lines[-1] == f"results written to {state.out}"
+    assert "<h1>Core 3</h1>" in page_of(state)
+    young.spoil()
+    watching._refresh(0.0)
+    assert len(runs) == 2  # no results of a hole that cannot be read
+
+
+@pytest.mark.parametrize("more", [{}, {"out": "out", "site": "."}, {"out": "out", "recipe": {}}])
+def test_results_that_the_command_cannot_write_are_refused(
+    young: Young, more: dict, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(cp.watch.WatchError, match="results=True needs out, takes no site"):
+        cp.watch(young.folder, results=True, **more)
 
 
 def test_the_folder_of_a_site_is_refused_with_its_holes(project_root: Path, tmp_path: Path) -> None:
