@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from pathlib import Path
 from typing import TypeAlias
 
 from corephys.ground import thresholds
-from corephys.hole.reading.error import HoleError
 from corephys.hole.reading.settings import FILE as SETTINGS
 from corephys.hole.reading.shared import SITE_FILE
 from corephys.hole.reading.tables import TABLES
@@ -79,13 +79,21 @@ def _entries(folder: Path) -> list[Path]:
 
 def _patterns(folder: Path) -> list[Path]:
     """Patterns of the exports of a mapping as complete paths; none while the mapping has faults."""
-    if not (folder / MAPPING).is_file():
+    try:
+        state = (folder / MAPPING).stat()
+    except OSError:
         return []
+    return list(_patterns_of(folder, state.st_size, state.st_mtime_ns))
+
+
+@lru_cache(maxsize=8)
+def _patterns_of(folder: Path, size: int, changed: int) -> tuple[Path, ...]:
+    """Patterns of a mapping with a size and a time of last change [ns], read once."""
     try:
         sources = read_mapping(folder).sources
-    except (HoleError, ValueError, OSError):
-        return []  # the refresh reports what is wrong with it
-    return [folder / pattern for source in sources for pattern in source.files]
+    except (ValueError, OSError):
+        return ()  # the refresh reports what is wrong with it
+    return tuple(folder / pattern for source in sources for pattern in source.files)
 
 
 def _exports(folder: Path) -> list[Path]:

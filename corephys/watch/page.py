@@ -405,7 +405,7 @@ def page(fragment: str, title: str, identity: str, sign_file: str) -> str:
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<noscript><meta http-equiv="refresh" content="{_POLL}"></noscript>'
-        f"<title>{escape(title)}</title><style>body{{margin:0;background:#fff}}</style></head>"
+        f"<title>{escape(title)}</title><style>{_STYLE_OF_FILE}</style></head>"
         f'<body><p id="watch-state" role="status"></p>{fragment}<script>{script}</script>'
         "</body></html>\n"
     )
@@ -477,6 +477,13 @@ _SCRIPT = """
 })();
 """
 
+_STYLE_OF_FILE = """
+body{margin:0;background:#fff}
+#watch-state{margin:0;padding:3px 22px;font:15px system-ui,Arial,sans-serif;color:#2f6b3d}
+#watch-state.old{background:#b3261e;color:#fff;font-size:24px;padding:8px 22px}
+@media print{#watch-state{display:none}}
+"""
+
 # Every rule begins with the class of the page, so that the card changes nothing else of a notebook.
 _STYLE = """
 .newest-core{font:17px/1.35 system-ui,"Segoe UI",Roboto,Arial,sans-serif;color:#141414;
@@ -540,11 +547,9 @@ padding:8px 16px;margin-bottom:12px}
 .newest-core .warning li{margin-left:20px}
 .newest-core footer{margin-top:16px;border-top:1px solid #ccc;
 padding-top:6px;font-size:15px;color:#333}
-#watch-state{margin:0;padding:3px 22px;font:15px system-ui,Arial,sans-serif;color:#2f6b3d}
-#watch-state.old{background:#b3261e;color:#fff;font-size:24px;padding:8px 22px}
 @media (max-width:700px){.newest-core{padding:8px 10px}
 .newest-core h1,.newest-core .deck b{font-size:44px}.newest-core .deck{text-align:left}
 .newest-core header p{font-size:18px}}
 @media print{.newest-core article,.newest-core .tiles li{break-inside:avoid}
-.newest-core .cards{grid-template-columns:repeat(3,1fr)}#watch-state{display:none}}
+.newest-core .cards{grid-template-columns:repeat(3,1fr)}}
 """
