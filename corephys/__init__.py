@@ -78,6 +78,7 @@ if TYPE_CHECKING:
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
     from corephys.sensors import susceptibility as susceptibility
+    from corephys.watch import watch as watch
 
 _MODULES = {
     "archive": "corephys.archive",
@@ -116,6 +117,7 @@ _MODULES = {
     "thresholds": "corephys.ground.thresholds",
     "uncertainty": "corephys.uncertainty",
     "vocabulary": "corephys.ground.vocabulary",
+    "watch": "corephys.watch",
 }
 _NAMES = {
     "HoleError": "corephys.hole",
@@ -193,6 +195,7 @@ __all__ = [
     "uncertainty",
     "viewer",
     "vocabulary",
+    "watch",
 ]
 
 # Reading, vocabulary and recipe lie below the sensors whose records they need, and imports go down

@@ -4,8 +4,8 @@
 into a folder below OUT and a page of the site. They write OUT as a whole: a command that fails or
 is stopped leaves the last result as it was (:mod:`corephys.export.output`). ``verify OUT`` compares
 the files of OUT with its manifest. ``compare OLD NEW`` prints the changes between two reductions,
-``archive FOLDER --out OUT`` reduces many holes, and ``import FOLDER`` imports foreign exports by
-the mapping of the folder.
+``archive FOLDER --out OUT`` reduces many holes, ``import FOLDER`` imports foreign exports by the
+mapping of the folder, and ``watch FOLDER --out OUT`` shows the newest core until it is stopped.
 
 ``reduce`` of a hole keeps in the hidden file ``.OUT.reuse`` beside OUT what the next call can take
 over; ``--afresh`` runs all stages.
@@ -96,6 +96,7 @@ def _parser() -> argparse.ArgumentParser:
             )
     _add_archive(commands)
     _add_import(commands)
+    _add_watch(commands)
     words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
@@ -139,6 +140,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     if given.command == "compare":
         return _compare(given.old, given.new)
+    if given.command == "watch":
+        return _watch(given)
     if given.command == "archive":
         return _archive(given)
     if given.command == "import":
@@ -461,3 +464,43 @@ def _import(given: argparse.Namespace) -> int:
         return 1
     print(report)
     return ROWS_REFUSED if report.refused or report.refused_files else 0
+
+
+# --------------------------------------------------------------------------------------------------
+# The command ``watch FOLDER --out OUT``.
+
+
+def _add_watch(commands: Any) -> None:
+    """Add the command ``watch`` to the parser."""
+    words = "reduce a hole whenever its files change, and show its newest core on a page"
+    command = commands.add_parser("watch", help=words, description=words)
+    command.add_argument("folder", type=Path, help="folder of a hole")
+    command.add_argument("--out", type=Path, required=True, help="folder of the page newest.html")
+    command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+    command.add_argument("--site", type=Path, help="folder of the site of the hole")
+    command.add_argument(
+        "--results",
+        action="store_true",
+        help="after each page, write the complete output of reduce into OUT as well",
+    )
+
+
+def _watch(given: argparse.Namespace) -> int:
+    """Watch until the process is stopped; :mod:`corephys.__main__` ends it."""
+    from corephys.watch import watch
+
+    try:
+        print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
+        watch(
+            given.folder,
+            given.out,
+            recipe=given.recipe,
+            site=given.site,
+            results=given.results,
+            block=True,
+            tell=lambda line: print(line, flush=True),
+        )
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    return 0

@@ -63,7 +63,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "generated/explanation": (
         "Explanation",
         "Why the package does what it does, and what it cannot do.",
-        ("conventions", "cleaning", "many_holes", "archive", "panels", "viewer"),
+        ("conventions", "cleaning", "many_holes", "archive", "panels", "viewer", "watch"),
     ),
     "generated/reference": (
         "Reference",

@@ -197,6 +197,30 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_STEP": _STEP,
     },
     "uncertainty/draws": {"_FIRST": _STEP, "_SECOND": _STEP},
+    "watch/core": {"_CHECKS_SHOWN": _DRAWING},
+    "watch/folder": {"_STEP": "time between two looks"},
+    "watch/page": {
+        "_REASONS_SHOWN": _DRAWING,
+        "_LINES_SHOWN": _DRAWING,
+        "_POLL": "time between two looks",
+        "_AHEAD": "how far two clocks may differ without a word",
+    },
+    "watch/results": {"_PARTLY": "an exit status", "_PATIENCE": "limit of time"},
+    "watch/tracks": {
+        "_WIDTH, _HEIGHT": _DRAWING,
+        "_LEFT, _RIGHT, _TOP, _BOTTOM, _BETWEEN": _DRAWING,
+        "_SHORTEST": _DRAWING,
+        "_DENSE": _DRAWING,
+        "_LINEAR_UP_TO": _DRAWING,
+        "_STEPS": "round numbers of an axis",
+        "_SMALL": _DRAWING,
+    },
+    "watch/watching": {
+        "_TICK": "time between two looks",
+        "_ALONE": "time between two looks",
+        "_SIGN": "time between two signs of life",
+        "_JOIN": "limit of time",
+    },
 }
 # Algorithms know no judgement of the trade; figures hold sizes of drawings; the tables are tables.
 _OTHER_FLOORS = ("numerics", "figures")
@@ -308,6 +332,8 @@ def test_every_default_of_an_argument_is_a_row_or_no_judgement():
         "quality.checks.spikes.side_share",
         "quality.standards.cumulative_sums.allowance",
         "quality.standards.cumulative_sums.interval",
+        "watch.folder.at_rest.longest",
+        "watch.folder.at_rest.quiet",
     }
     assert set(plain_defaults()) - plain == set(CHOICES)
 

@@ -43,6 +43,7 @@ OPTIONAL = {
     "ipywidgets",
     "openpyxl",
     "pyarrow",
+    "watchfiles",
 }
 # Ends of files that hold text.
 TEXT = {".py", ".md", ".toml", ".csv", ".cff", ".yaml", ".ipynb", ".json", ".txt", ""}

@@ -43,6 +43,7 @@ NOT_MEASURED = {
     "panels.exclusions": "shows a property of a reduced hole for a choice by hand",
     "panels.heating_windows": "shows a run of a reduced hole for a choice by hand",
     "panels.tie": "shows two cores of a site for a choice by hand",
+    "watch.watch": "reduces a folder whenever its files change",
 }
 
 
