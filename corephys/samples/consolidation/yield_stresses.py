@@ -310,7 +310,7 @@ def yield_kernel(
         others = np.log(places[: len(choices)])
         choice = np.sqrt(np.mean((others - np.log(value)) ** 2))
         up, down = np.reshape(places[len(choices) :], (2, stress.size))
-        moved = float(np.sum((0.5 * np.log(up / down)) ** 2))
+        moved = sum(((0.5 * np.log(up / down)) ** 2).tolist())
         i = int(np.clip(np.searchsorted(stress, value), 1, stress.size - 1))
         spacing = SPACING_SHARE * np.log(stress[i] / stress[i - 1])
         found[name] = (value, value * np.sqrt(moved), value * np.hypot(choice, spacing))
