@@ -234,8 +234,8 @@ def core_page(
         labels at the right are depths as laid out [m]. Flagged readings are drawn as crosses;
         where they lie beyond a track, an arrow at its edge stands for each. The table below holds
         the median of the readings kept, their scatter (half of the range from the 16th to the 84th
-        percentile, of three or more) and the number of readings kept, flagged and missing. Beside it is listed what
-        was left out, and why; the caption holds this list in full.
+        percentile, of three or more) and the number of readings kept, flagged and missing. Beside
+        it is listed what was left out, and why; the caption holds this list in full.
 
     Raises
     ------
