@@ -496,6 +496,8 @@ export class Viewer {
       ...head.safety.map((line) => make("p", { className: "cv-safety" }, [line])),
     );
     this.root.setAttribute("role", "region");
+    // A notebook leaves keys that are pressed in here alone.
+    this.root.setAttribute("data-lm-suppress-shortcuts", "true");
     this.root.setAttribute("aria-label", `viewer of ${head.title || "the hole"}`);
     this.listTracks();
     this.drawForm();
@@ -739,18 +741,11 @@ export class Viewer {
     }
     // Rows with readings off the scale, at the edge of the track.
     g.fillStyle = "#7d2b66";
-    for (let r = 0; r < rows; r++) {
-      if (edge[r] & 1) g.fillRect(t.x + 1, HEAD + r, 4, 1);
-      if (edge[r] & 2) g.fillRect(t.x + inner - 3, HEAD + r, 4, 1);
-    }
-    const x = t.x + inner + 2;
-    for (let r = 0; r < rows; r++) {
-      const kind = worst[r];
-      if (!kind) continue;
-      const k = /** @type {1} */ (RANK[kind]);
-      g.fillStyle = FLAG[k];
-      g.fillRect(x, HEAD + r, FLAG_WIDTH[k], 1);
-    }
+    stripes(edge, (sides, from, high) => {
+      if (sides & 1) g.fillRect(t.x + 1, HEAD + from, 4, high);
+      if (sides & 2) g.fillRect(t.x + inner - 3, HEAD + from, 4, high);
+    });
+    drawFlags(g, worst, t.x + inner + 2, GUTTER);
     g.restore();
     this.drawFoot(g, t, inner);
   }
@@ -1082,13 +1077,7 @@ export class Viewer {
       g.fillStyle = "#dcd6c9";
       g.fillRect(2, at(core.top), 5, Math.max(1, at(core.reach) - at(core.top) - 0.6));
     }
-    for (let r = 0; r < rows; r++) {
-      const kind = this.overview[r];
-      if (!kind) continue;
-      const k = /** @type {1} */ (RANK[kind]);
-      g.fillStyle = FLAG[k];
-      g.fillRect(9, HEAD + r, Math.min(FLAG_WIDTH[k], width - 10), 1);
-    }
+    drawFlags(g, this.overview, 9, width - 10);
     g.strokeStyle = "#1f4e6b";
     g.lineWidth = 1.5;
     g.fillStyle = "rgba(31,78,107,0.10)";
@@ -1677,7 +1666,7 @@ export class Viewer {
         [...this.hole.sections.keys()].map((code) => make("option", { value: String(code) }, [`core ${this.hole.head.places[code][0]}, section ${this.hole.head.places[code][1]}`])));
       place.value = String(this.hole.placeCode(row.core, row.section));
       const end = (/** @type {"from" | "to"} */ name) => {
-        const box = make("input", { type: "number", step: "0.1", min: "0", value: String(row[name]), "aria-label": `${name} [cm]`, onchange: () => { row[name] = Number(box.value); refresh(); } });
+        const box = make("input", { type: "number", step: "0.1", value: String(row[name]), "aria-label": `${name} [cm]`, onchange: () => { row[name] = Number(box.value); refresh(); } });
         return box;
       };
       const drop = make("button", { type: "button", "aria-label": "leave this interval out", onclick: () => this.propose(this.pending.filter((r) => r !== row)) }, ["×"]);
@@ -1685,7 +1674,9 @@ export class Viewer {
     });
     const accept = make("button", { type: "submit", className: "cv-accept" }, ["exclude"]);
     const cancel = make("button", { type: "button", onclick: () => this.propose([]) }, ["cancel"]);
+    // Ends are checked below, in words: a section may end between two steps of a box.
     const form = make("form", {
+      noValidate: true,
       onsubmit: (/** @type {Event} */ event) => {
         event.preventDefault();
         const fault = this.faultOf(rows, reason.value);
@@ -1693,6 +1684,15 @@ export class Viewer {
         if (fault) return;
         this.who = who.value;
         this.accept(rows.map((r) => ({ ...r, reason: reason.value.trim(), who: who.value.trim() })));
+      },
+      // Sent here, since a notebook may keep Enter from a form.
+      onkeydown: (/** @type {KeyboardEvent} */ event) => {
+        event.stopPropagation();
+        if (event.key === "Escape") this.propose([]);
+        if (event.key !== "Enter" || !(event.target instanceof HTMLInputElement)) return;
+        event.preventDefault();
+        event.target.blur();
+        form.requestSubmit(accept);
       },
     }, [...lines, make("div", { className: "cv-line" }, [sensor, reason, who, accept, cancel, trouble])]);
     this.form.replaceChildren(form);
@@ -1770,6 +1770,28 @@ export class Viewer {
 // Rank of a kind of flag in the bar, and the kind of a rank: what is bad hides what is suspect.
 const ORDER = { [GOOD]: 0, [MISSING]: 1, [OTHER]: 2, [DOUBTED]: 3, [BAD]: 4 };
 const RANK = [GOOD, MISSING, OTHER, DOUBTED, BAD];
+
+/**
+ * Hand over each run of rows with the same code; rows of code 0 are left out.
+ * @param {Uint8Array} codes @param {(code: number, from: number, high: number) => void} draw
+ */
+function stripes(codes, draw) {
+  let from = 0;
+  for (let r = 1; r <= codes.length; r++) {
+    if (r < codes.length && codes[r] === codes[from]) continue;
+    if (codes[from]) draw(codes[from], from, r - from);
+    from = r;
+  }
+}
+
+/** Bar of the worst flags of rows. @param {CanvasRenderingContext2D} g @param {Uint8Array} worst @param {number} x @param {number} room */
+function drawFlags(g, worst, x, room) {
+  stripes(worst, (rank, from, high) => {
+    const kind = /** @type {1} */ (RANK[rank]);
+    g.fillStyle = FLAG[kind];
+    g.fillRect(x, HEAD + from, Math.min(FLAG_WIDTH[kind], room), high);
+  });
+}
 
 /** Symbol of a reading. @param {CanvasRenderingContext2D} g @param {string} shape @param {number} x @param {number} y @param {number} r @param {string} ink */
 function mark(g, shape, x, y, r, ink) {
