@@ -117,6 +117,9 @@ def kills(where: Path, count: int, number: int = signal.SIGKILL) -> Counter[str]
 
 def _judge(status: int, words: str, number: int, found: Counter[str]) -> None:
     """Count exit status and words of a process that got a signal."""
+    if _python_starting(words):
+        found["stopped while Python itself started"] += 1
+        return
     if "Traceback" in words or "Error" in words:
         found["wrong: traceback"] += 1
         print(words)
@@ -129,6 +132,11 @@ def _judge(status: int, words: str, number: int, found: Counter[str]) -> None:
     elif number != signal.SIGKILL and len(words.splitlines()) != 1:
         found["wrong: not one line"] += 1
         print(words)
+
+
+def _python_starting(words: str) -> bool:
+    """Whether Python was stopped before its first line, which no package can change."""
+    return "Fatal Python error: init_import_site" in words
 
 
 def interrupts(where: Path, count: int) -> Counter[str]:
@@ -190,7 +198,7 @@ def archives(where: Path, count: int) -> Counter[str]:
             process.send_signal(number)
         status, words = finished(process)
         words = "\n".join(line for line in words.splitlines() if "resource_tracker" not in line)
-        if "Traceback" in words:
+        if "Traceback" in words and not _python_starting(words):
             found["wrong: traceback"] += 1
             print(words)
         if not (out / "archive.json").is_file():
