@@ -17,6 +17,7 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from corephys import archive as archive
+    from corephys import datasets as datasets
     from corephys import export as export
     from corephys import figures as figures
     from corephys import importing as importing
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from corephys.ground import thresholds as thresholds
     from corephys.ground import vocabulary as vocabulary
     from corephys.ground.series import PositionError as PositionError
+    from corephys.ground.table_series import series_from_table as series_from_table
     from corephys.ground.units import UnitError as UnitError
     from corephys.ground.units import quantity as quantity
     from corephys.hole import HoleError as HoleError
@@ -56,6 +58,7 @@ if TYPE_CHECKING:
     from corephys.reduction.recipe import Recipe as Recipe
     from corephys.reduction.recipe import RecipeError as RecipeError
     from corephys.reduction.run import reduce as reduce
+    from corephys.reduction.settings_file import settings_change as settings_change
     from corephys.samples import consolidation as consolidation
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
@@ -74,6 +77,7 @@ _MODULES = {
     "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.ground.constants",
+    "datasets": "corephys.datasets",
     "depth": "corephys.hole.placing.depth",
     "elastic": "corephys.products.elastic",
     "export": "corephys.export",
@@ -119,6 +123,8 @@ _NAMES = {
     "read_site": "corephys.hole",
     "reduce": "corephys.reduction.run",
     "save": "corephys.export",
+    "series_from_table": "corephys.ground.table_series",
+    "settings_change": "corephys.reduction.settings_file",
     "viewer": "corephys.notebook.viewer",
 }
 
@@ -136,6 +142,7 @@ __all__ = [
     "composite",
     "consolidation",
     "constants",
+    "datasets",
     "depth",
     "elastic",
     "explain",
@@ -168,6 +175,8 @@ __all__ = [
     "seawater",
     "seismic",
     "sensors",
+    "series_from_table",
+    "settings_change",
     "strength",
     "stress",
     "susceptibility",

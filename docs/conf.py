@@ -89,4 +89,4 @@ html_theme_options = {
     "pygments_light_style": "a11y-high-contrast-light",
     "pygments_dark_style": "a11y-high-contrast-dark",
 }
-html_sidebars = {"index": [], "start": [], "generated/developers": []}
+html_sidebars = {"index": [], "generated/gallery": [], "generated/developers": []}

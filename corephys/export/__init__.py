@@ -7,6 +7,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING
 
 from corephys.export.comparison import Comparison, compare
+from corephys.export.fit_tables import fit_table, write_fit_tables
 from corephys.export.netcdf import flat, load, save
 from corephys.export.property_tables import property_table, write_summaries
 from corephys.export.report_tables import (
@@ -35,6 +36,7 @@ __all__ = [
     "ReportTable",
     "calibration_table",
     "compare",
+    "fit_table",
     "flat",
     "load",
     "property_table",
@@ -44,6 +46,7 @@ __all__ = [
     "shift_table",
     "site_summary",
     "site_table",
+    "write_fit_tables",
     "write_las",
     "write_report_tables",
     "write_site_tables",

@@ -12,10 +12,12 @@ import numpy as np
 import xarray as xr
 
 from corephys.downhole.logs import las
+from corephys.export.fit_tables import write_fit_tables
 from corephys.export.table import version
 from corephys.ground import companions, flags, vocabulary
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
 from corephys.ground.choices import choice
+from corephys.ground.fits import FitResult
 from corephys.ground.provenance import write_bytes
 
 __all__ = ["write_las", "write_tables"]
@@ -55,13 +57,14 @@ without a description. uncertainty_budget.csv lists the sources of each uncertai
 _LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 
 
-def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write a CSV table for each property and product.
+def write_tables(tree: xr.DataTree | FitResult, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write a CSV table for each property and product, or the table of a fit.
 
     Parameters
     ----------
-    tree : DataTree
-        Reduced hole.
+    tree : DataTree or FitResult
+        Reduced hole; or the result of a fit, for which :func:`write_fit_tables` writes its table as
+        CSV, Markdown, LaTeX and XLSX.
     folder : path
         Folder of the tables; created if it does not exist.
 
@@ -84,6 +87,8 @@ def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path
     column. Only the netCDF file holds signed effects by source and matrices. Text that a
     spreadsheet would take for a formula gets an apostrophe in front.
     """
+    if isinstance(tree, FitResult):
+        return write_fit_tables(tree, folder)
     leaves = [node for node in tree.leaves if node.path.split("/")[1] in ("properties", "products")]
     if not leaves:
         raise ValueError(

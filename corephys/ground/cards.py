@@ -19,6 +19,7 @@ __all__ = [
     "fit_warnings",
     "picture_html",
     "table_html",
+    "with_both_parts",
     "with_uncertainty",
 ]
 
@@ -188,6 +189,45 @@ def with_uncertainty(value: float, u: float, unit: str = "1") -> str:
         value, u, digits = value / 10.0**power, u / 10.0**power, max(0, digits + power)
         return f"({value:.{digits}f} ± {u:.{digits}f}) × 10^{power}{unit}"
     return f"{value:.{max(0, digits)}f} ± {u:.{max(0, digits)}f}{unit}"
+
+
+def with_both_parts(value: float, u_random: float, u_systematic: float, unit: str = "1") -> str:
+    """A value with both parts of its standard uncertainty, ready to be quoted.
+
+    Parameters
+    ----------
+    value, u_random, u_systematic : float
+        Numbers in ``unit``; NaN for a part that is not known.
+    unit : str
+        Unit in the library's spelling; ``"1"`` is not written.
+
+    Returns
+    -------
+    str
+        The value with its total uncertainty and both parts; with one part where the other is not
+        known.
+
+    Examples
+    --------
+    >>> with_both_parts(0.76594, 0.0057, float("nan"))
+    '0.7659 ± 0.0057 (random); systematic uncertainty not given'
+    >>> with_both_parts(958.7, 30.0, 40.0, "m")
+    '959 ± 50 m (random 30 m, systematic 40 m)'
+    >>> with_both_parts(1070.0, 121.0, 0.33, "m")
+    '1070 ± 120 m (random 120 m, systematic 0.33 m)'
+    """
+    parts = {"random": u_random, "systematic": u_systematic}
+    known = {name: u for name, u in parts.items() if math.isfinite(u) and u >= 0.0}
+    if len(known) == 2:
+        total = with_uncertainty(value, math.hypot(u_random, u_systematic), unit)
+        mark = "" if unit == "1" else f" {unit}"
+        random, systematic = (f"{float(f'{u:.2g}'):g}{mark}" for u in (u_random, u_systematic))
+        return f"{total} (random {random}, systematic {systematic})"
+    for name, u in known.items():
+        other = "systematic" if name == "random" else "random"
+        shown = with_uncertainty(value, u, unit)
+        return f"{shown} ({name}); {other} uncertainty not given"
+    return with_uncertainty(value, float("nan"), unit)
 
 
 def digits(value: float, u: float) -> tuple[str, str]:

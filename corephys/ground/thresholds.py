@@ -257,6 +257,7 @@ _ROWS = (
     ("interval_share", 0.2, "1", "share of the span that a correlation length may reach before an interval is doubted", _INTERVALS, "simulated"),
     ("compaction_far", 2.0, "1", "standard errors that a difference must exceed to speak against a fit", _NONE, "common practice"),
     ("aicc_difference", 2.0, "1", "difference of AICc below which two models are not told apart", "Burnham and Anderson (2002), Model Selection and Multimodel Inference", "memory"),
+    ("aicc_far", 10.0, "1", "difference of AICc above which the worse of two models has hardly any support", "Burnham and Anderson (2002), Model Selection and Multimodel Inference", "memory"),
     ("profile_apart", 0.2, "1", "relative difference of an arm of the likelihood from the standard error that is named", _NONE, "choice"),
     ("bootstrap_blocks", 4, "1", "fewest blocks over the hole: fewer hold nothing to draw from", _NONE, "common practice"),
     ("bootstrap_draws", 50, "1", "fewest draws that say anything of an interval", _NONE, "common practice"),

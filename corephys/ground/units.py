@@ -536,10 +536,13 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         return value.value, value.unit
     if unit == "1" and isinstance(value, (int, float, np.ndarray, np.number)):
         return (value if isinstance(value, np.ndarray) else float(value)), "1"
+    if unit == "1" and hasattr(kind_of, "iloc") and getattr(value, "ndim", 0) == 1:
+        return np.asarray(value, dtype=float), "1"  # a column of a pandas table
+    table = "; corephys.series_from_table reads columns" if hasattr(kind_of, "iloc") else ""
     shown = np.array2string(np.asarray(value), threshold=4) if np.size(value) > 1 else repr(value)
     raise UnitError(
         f"{name}: expected a quantity in {unit}, got the bare value {shown}. Give '2.5 {unit}', "
-        f"corephys.quantity(values, {unit!r}), or a DataArray with a 'units' attribute"
+        f"corephys.quantity(values, {unit!r}), or a DataArray with a 'units' attribute{table}"
     )
 
 

@@ -17,13 +17,15 @@ from sphinx.errors import SphinxError
 from sphinx.util import logging
 
 import corephys
-from docs.making import execution, layout, offline
+from docs.making import execution, gallery, layout, offline
 
 _LOGGER = logging.getLogger(__name__)
 
 
 def _write_pages(app: Sphinx) -> None:
-    layout.write(layout.generated())
+    state = gallery.state_of(layout.ROOT / "corephys", layout.ROOT / "data_demo" / "hole")
+    captions = gallery.draw(layout.DOCS / "generated" / "gallery", state)
+    layout.write(layout.generated(captions))
 
 
 class _Run:

@@ -13,7 +13,7 @@ import shutil
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
-from docs.making import formulas, interface, tables
+from docs.making import formulas, gallery, interface, tables
 
 __all__ = [
     "CONTENTS", "DOCSTRING_CHECKS", "EXECUTED", "generated", "relinked", "relinked_notebook",
@@ -23,7 +23,7 @@ __all__ = [
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
 # Pages whose blocks of Python are run one after the other, and shown with what they print.
-EXECUTED = ("own_sensor", "start", "your_own_files")
+EXECUTED = ("own_sensor", "porosity_fit", "start", "your_own_files")
 # Files outside of docs/ that are pages of the build.
 TAKEN = {
     "DEVELOPERS.md": "generated/developers.md",
@@ -31,24 +31,45 @@ TAKEN = {
     "tests/reference/README.md": "generated/reference_readme.md",
     "README.md": "index.md",
 }
+# How-to pages, in the order in which they are listed.
+HOW_TO = tuple(
+    f"howto/{name}"
+    for name in (
+        "own_csv", "decimal_commas", "exclude_interval", "change_a_constant", "keep_a_recipe",
+        "add_a_core", "what_a_flag_means", "follow_a_number", "uncertainty_of_a_mean",
+        "fit_below_50_m", "two_lithologies", "table_for_a_thesis", "figure_for_a_journal",
+        "read_a_las_file", "tie_two_holes", "many_holes", "compare_two_reductions",
+        "your_own_sensor", "plain_xarray_and_r", "work_offline",
+    )
+)  # fmt: skip
 # Section -> words and pages, in the order in which they are listed.
 CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
-    "generated/howto": (
-        "How to",
-        "One task a page. The notebooks are run anew for this build; they lie in `notebooks/` and "
-        "work on the invented holes of `data_demo/`.",
+    "generated/tutorials": (
+        "Tutorials",
+        "From a first table to a complete hole, step by step. The notebooks are run anew for this "
+        "build; they lie in `notebooks/` and work on the invented holes of `data_demo/`.",
         (
+            "start", "porosity_fit", "your_own_files", "own_sensor",
             "01_reduce_a_hole", "02_porosity_depth_fit", "03_clean_a_scan", "04_heat_flow",
             "05_seismic_tie", "06_compare_compaction_models", "07_stress_and_strength",
-            "08_tie_holes", "09_an_archive", "cleaning", "many_holes", "archive", "panels",
-            "viewer", "own_sensor", "your_own_files",
+            "08_tie_holes", "09_an_archive",
         ),
+    ),
+    "generated/howto": (
+        "How to",
+        "One task a page, one screen each, to copy and change.",
+        HOW_TO,
+    ),
+    "generated/explanation": (
+        "Explanation",
+        "Why the package does what it does, and what it cannot do.",
+        ("conventions", "cleaning", "many_holes", "archive", "panels", "viewer"),
     ),
     "generated/reference": (
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "conventions", "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
+            "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
             "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
@@ -63,7 +84,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         ("accuracy", "relations", "performance", "mutation"),
     ),
 }  # fmt: skip
-FIRST = ("start", *CONTENTS, "generated/api/index", "generated/developers")
+FIRST = ("generated/gallery", *CONTENTS, "generated/api/index", "generated/developers")
 
 # numpydoc's own look at every docstring of the interface, but for: sections that a docstring may
 # leave out (ES01, EX01, SA01; RT01, which tests/project/test_docstrings.py asks of functions and
@@ -142,8 +163,11 @@ def to_notebook(text: str) -> str:
     return head + re.sub(r"^```python$", "```{code-cell} python", text, flags=re.MULTILINE)
 
 
-def generated() -> dict[str, str]:
-    """Every page that the build makes itself, by its path in docs/."""
+def generated(captions: dict[str, str] | None = None) -> dict[str, str]:
+    """Every page that the build makes itself, by its path in docs/.
+
+    ``captions`` are those of the pictures of the gallery that were drawn.
+    """
     rows = formulas.check_rows()
     equations = (DOCS / "formulas.md").read_text(encoding="utf-8")
     found = {
@@ -151,6 +175,7 @@ def generated() -> dict[str, str]:
         "generated/thresholds.md": tables.thresholds_page(),
         "generated/vocabulary.md": tables.vocabulary_page(),
         "generated/flags.md": tables.flags_page(),
+        "generated/gallery.md": gallery.page(captions),
         "generated/recipe_keys.md": tables.recipe_page(),
         "generated/formula_index.md": formulas.index_page(equations, rows),
         "generated/check_values.md": formulas.check_values_page(rows),
@@ -172,7 +197,8 @@ def write(pages: Mapping[str, str], folder: Path = DOCS) -> None:
         if not file.is_file() or file.read_text(encoding="utf-8") != text:
             file.write_text(text, encoding="utf-8")
     for file in (folder / "generated").rglob("*"):
-        if file.is_file() and file.relative_to(folder).as_posix() not in pages:
+        drawn = file.parent.name == "gallery"
+        if file.is_file() and not drawn and file.relative_to(folder).as_posix() not in pages:
             file.unlink()
     notebooks = {file.name: file for file in (ROOT / "notebooks").glob("*.ipynb")}
     for name, file in notebooks.items():

@@ -80,7 +80,6 @@ ELSEWHERE = {
     "likely_slip": "reading: a slip in a table, such as a length mistyped or a unit mistaken, "
     "changes the depth or the value; the findings name it",
     "few_independent_readings": "fits, ties: the readings repeat each other; distrust their errors",
-    "likely_slip": "reading: the value is probably a writing or typing error",
     "exact_copy": "reading: the row equals an earlier row in every column; kept and not used",
 }
 MEANINGS: dict[str, str] = {**SEQUENCE, **ELSEWHERE}

@@ -370,7 +370,8 @@ def test_controls_do_what_set_does(
     marked = cp.panels.exclusions(reduced)
     reason = _find(marked.widget, widgets.Text)[0]
     top, bottom = _find(marked.widget, widgets.BoundedFloatText)
-    mark, back = _find(marked.widget, widgets.Button)
+    buttons = {b.description: b for b in _find(marked.widget, widgets.Button)}
+    mark, back = buttons["mark interval"], buttons["undo"]
     mark.click()
     assert marked.table.empty  # no reason yet
     reason.value, top.value, bottom.value = "soup", 10.0, 25.0
@@ -499,3 +500,125 @@ def test_a_panel_leaves_the_backend_of_the_session_alone(tmp_path: Path) -> None
         env={**os.environ, "PYTHONPATH": path},
     )  # fmt: skip
     assert done.stdout.split() == ["agg", "pdf"]
+
+
+def test_a_control_marks_the_section_that_the_title_names(
+    widgets: Any, no_canvas: None, reduced: xr.DataTree
+) -> None:
+    """The shown section is changed by code, by a control, and by marking another section."""
+    panel = cp.panels.exclusions(reduced)
+    box = panel.widget
+    where = next(d for d in _find(box, widgets.Dropdown) if d.description == "section")
+    buttons = {b.description: b for b in _find(box, widgets.Button)}
+    _find(box, widgets.Text)[0].value = "soup"
+    for move in (
+        lambda: panel.show("5", "2"),
+        lambda: panel.set("7", "3", "10 cm", "20 cm", "crack"),
+        lambda: setattr(where, "value", ("9", "1")),
+        lambda: buttons["next section"].click(),
+        lambda: buttons["previous section"].click(),
+        lambda: panel.undo(),
+    ):
+        move()
+        core, section = where.value
+        assert f"core {core}, section {section}, all runs" in panel.title
+        assert any(panel.title in one.value for one in _find(box, widgets.HTML))
+        buttons["mark interval"].click()
+        row = panel.table.iloc[-1]
+        assert (row["core"], row["section"]) == (core, section)
+    assert where.value == ("9", "1")
+
+
+def test_a_panel_opens_on_the_newest_core(reduced: xr.DataTree) -> None:
+    cores = reduced["cores"]
+    newest = cores["core"].values[np.argmax(cores["time_on_deck"].values)]
+    assert f"core {newest}, section 1" in cp.panels.exclusions(reduced).title
+    tree = reduced.copy()
+    cut = cores.to_dataset().assign(time_on_deck=("row", cores["time_on_deck"].values.copy()))
+    cut["time_on_deck"].values[:] = np.datetime64("NaT")
+    cut["time_on_deck"].values[3] = np.datetime64("2031-01-01")
+    tree["cores"] = xr.DataTree(cut)
+    assert f"core {cores['core'].values[3]}, " in cp.panels.exclusions(tree).title
+    tree["cores"] = xr.DataTree(cut.drop_vars("time_on_deck"))
+    deepest = cores["core"].values[np.argmax(cores["top"].values)]
+    assert f"core {deepest}, " in cp.panels.exclusions(tree).title
+
+
+def test_runs_are_shown_one_at_a_time(reduced: xr.DataTree) -> None:
+    density = reduced["properties/density"]
+    second = np.flatnonzero(density["run"].values == 2)[0]
+    core, section = (str(density[name].values[second]) for name in ("core", "section"))
+    panel = cp.panels.exclusions(reduced).show(core, section)
+    both = panel.figure().caption
+    panel.show_run(2)
+    assert panel.title.endswith("run 2") and "run 2" in panel.figure().caption != both
+    here = (density["core"].values == core) & (density["section"].values == section)
+    assert panel._drawn().sum() == (here & (density["run"].values == 2)).sum() < here.sum()
+    with pytest.raises(PanelError, match="there is no run '9'; give one of the runs 1, 2"):
+        panel.show_run(9)
+
+
+def test_the_control_of_runs_follows_and_sets_the_run(
+    widgets: Any, no_canvas: None, reduced: xr.DataTree
+) -> None:
+    panel = cp.panels.exclusions(reduced)
+    run = next(d for d in _find(panel.widget, widgets.Dropdown) if d.description == "run")
+    assert run.label == "all runs"
+    run.value = "2"
+    assert panel.title.endswith("run 2")
+    panel.show_run(None)
+    assert run.label == "all runs" and panel.title.endswith("all runs")
+
+
+def test_rows_of_the_file_are_listed_removed_and_restored(
+    widgets: Any, no_canvas: None, tmp_path: Path, demo_hole: Path
+) -> None:
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder)
+    header = "core,section,from [m],to [m],reason,sensor\r\n"
+    path = folder / "exclusions.csv"
+    path.write_bytes(f"{header}5,2,0.1,0.2,crack,\r\n5,2,0.15,0.3,foil,gamma\r\n".encode())
+    before = cp.reduce(cp.read_hole(folder))
+    panel = cp.panels.exclusions(before)
+    assert list(panel.existing["reason"]) == ["crack", "foil"] and panel.table.empty
+    rows = _find(panel.widget, widgets.Select)[0]
+    buttons = {b.description: b for b in _find(panel.widget, widgets.Button)}
+    rows.value = rows.options[0][1]
+    buttons["remove selected"].click()
+    assert list(panel.existing["reason"]) == ["foil"]
+    assert list(panel.removed["reason"]) == ["crack"]
+    promised = int(panel.summary_text().split("makes ")[1].split()[0])
+    buttons["undo"].click()
+    assert list(panel.existing["reason"]) == ["crack", "foil"] and panel.removed.empty
+    panel.remove_existing(0).write(folder)
+    assert path.read_bytes().decode() == f"{header}5,2,0.15,0.3,foil,gamma\r\n"
+    after = cp.reduce(cp.read_hole(folder))
+    usable = [
+        int(cp.flags.usable(tree["properties/density"]["bulk_density_flag"].values).sum())
+        for tree in (before, after)
+    ]
+    assert usable[1] - usable[0] == promised > 0
+    panel.undo()
+    with pytest.raises(PanelError, match="there is no change to take back"):
+        panel.undo()
+    with pytest.raises(PanelError, match="one of the 2 rows of the file"):
+        panel.remove_existing(5)
+
+
+def test_a_window_reaches_the_settings_of_the_hole(
+    reduced: xr.DataTree, tmp_path: Path, demo_hole: Path
+) -> None:
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder)
+    panel = cp.panels.heating_windows(reduced, 10).set("30 s to 120 s")
+    change = panel.settings_change(folder)
+    assert '+windows = {10 = "30 s to 120 s"}' in change.diff
+    change.write()
+    again = cp.reduce(cp.read_hole(folder))
+    shown = value(panel.result, "thermal_conductivity", "run", "10")
+    wanted = value(again["properties/heating_runs"], "thermal_conductivity", "run", "10")
+    assert shown == pytest.approx(wanted, rel=LAST_BITS)
+    panel.set(None).settings_change(folder).write()
+    assert (folder / "hole.toml").read_bytes() == (demo_hole / "hole.toml").read_bytes()
+    with pytest.raises(PanelError, match=r"panel\.write\(folder\)"):
+        cp.panels.exclusions(reduced).settings_change(folder)

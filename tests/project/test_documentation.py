@@ -22,7 +22,7 @@ from corephys.ground.constants import CONSTANTS
 from corephys.ground.thresholds import THRESHOLDS
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.recipe import SCHEMA
-from docs.making import formulas, interface, layout, offline, tables
+from docs.making import formulas, gallery, interface, layout, offline, tables
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 
@@ -87,6 +87,47 @@ def test_the_page_of_your_own_files_prints_what_it_shows(
     assert (elsewhere / "my_own/scan/reduced.csv").is_file()
     wrong = text.replace("174 readings of 3 cores", "175 readings of 3 cores")
     assert unprinted(wrong, printed) == ["175 readings of 3 cores"]
+
+
+def test_the_page_of_a_porosity_fit_runs(
+    elsewhere: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(page("porosity_fit"), "porosity_fit.md")
+    printed = capsys.readouterr().out
+    assert "systematic uncertainty not given" in printed and "no rule is broken" in printed
+    for cure in ('write unit="%"', "which is not possible for porosity", "give one of 'depth"):
+        assert cure in printed
+    assert {p.name for p in (elsewhere / "thesis").iterdir()} == {
+        "fit.csv", "fit.md", "fit.tex", "fit.xlsx", "porosity.png",
+    }  # fmt: skip
+
+
+def test_every_how_to_is_listed_and_fits_on_a_screen() -> None:
+    held = {f"howto/{path.stem}" for path in (DOCS / "howto").glob("*.md")}
+    assert held == set(layout.HOW_TO) and len(layout.HOW_TO) == len(held) >= 20
+    for name in held:
+        assert len(page(name).splitlines()) <= 60, name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", layout.HOW_TO)
+def test_a_how_to_runs_and_prints_what_it_shows(
+    name: str, elsewhere: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = page(name)
+    run(text, f"{name}.md")
+    assert unprinted(text, capsys.readouterr().out) == []
+
+
+def test_the_gallery_has_every_figure() -> None:
+    listed = [name for names in gallery.GROUPS.values() for name in names]
+    assert sorted(listed) == sorted(cp.figures.FIGURES)
+    text = gallery.page()
+    for name, function in cp.figures.FIGURES.items():
+        assert text.count(f"cp.figures.{function.__name__}(reduced)") == 1
+        assert f"(gallery/{name}.png)" in text
+    few = gallery.page({"summary": "words"})
+    assert few.count("The demo hole lacks the data of this figure.") == len(listed) - 1
 
 
 def rows(text: str) -> dict[str, list[str]]:
@@ -292,7 +333,9 @@ def test_every_public_name_has_a_page() -> None:
 def test_every_page_and_notebook_stands_in_the_contents() -> None:
     listed = {entry for _, _, pages in layout.CONTENTS.values() for entry in pages}
     listed |= {"index", *layout.FIRST}
-    there = {p.stem for p in DOCS.glob("*.md")}
+    there = {p.stem for p in DOCS.glob("*.md")} | {
+        f"howto/{p.stem}" for p in (DOCS / "howto").glob("*.md")
+    }
     there |= {p.stem for p in (DOCS.parent / "notebooks").glob("*.ipynb")}
     there |= {
         n.removesuffix(".md") for n in layout.generated() if not n.startswith("generated/api")

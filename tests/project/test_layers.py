@@ -20,7 +20,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "corephys"
 # Floor by room, the lowest first. A name ending in ".*" makes each measurement or product of the
 # folder a room of its own: the folder gamma/ is one, the file susceptibility.py another.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("numerics",),
+    ("numerics", "datasets"),
     ("ground",),
     ("hole",),
     ("importing", "sensors.*", "samples.*", "downhole.*", "quality"),

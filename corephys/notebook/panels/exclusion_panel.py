@@ -6,7 +6,7 @@ import csv
 import html
 import io
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,11 +39,13 @@ _NEEDED = ("core", "section", "from", "to", "reason")
 _ENDS = ("from", "to")
 
 
-def _added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
-    """Bytes of ``exclusions.csv`` with rows of :data:`_COLUMNS` added, in its columns and units.
+def _changed(
+    path: Path, rows: Sequence[Mapping[str, Any]], removed: Sequence[Mapping[str, Any]] = ()
+) -> bytes:
+    """Bytes of ``exclusions.csv`` with rows of :data:`_COLUMNS` added and others removed.
 
-    The old bytes stay in front; a row that is there already is not added again. If a row needs a
-    new column, the table is written again cell by cell.
+    Lines that stay keep their bytes; a row that is there already is not added again. If a row needs
+    a new column, or is removed, the table is written again cell by cell.
     """
     raw = path.read_bytes()
     lines = [line for line in csv.reader(io.StringIO(raw.decode("utf-8-sig"))) if line]
@@ -57,8 +59,10 @@ def _added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
             "cp.read_hole lists"
         )
     scale = {end: _per_cm(path, header[places[end]]) for end in _ENDS}
-    there = {_key(line, places, scale) for line in lines[1:]}
-    wanted = [{name.partition(" [")[0]: value for name, value in row.items()} for row in rows]
+    gone = {tuple(_cells(_plain(row))) for row in removed}
+    kept = [line for line in lines[1:] if _key(line, places, scale) not in gone]
+    there = {_key(line, places, scale) for line in kept}
+    wanted = [_plain(row) for row in rows]
     new = [
         name for name in ("sensor", "who") if name not in places and any(r[name] for r in wanted)
     ]
@@ -70,12 +74,18 @@ def _added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
     ]
     # Keep the line ends of the file.
     end = "\r\n" if b"\r\n" in raw else "\n"
-    if new:
-        padded = [[*line, *[""] * len(new)] for line in lines[1:]]
-        return _text([[*header, *new], *padded, *fresh], end)
+    if new or len(kept) < len(lines) - 1:
+        mark = b"\xef\xbb\xbf" if raw.startswith(b"\xef\xbb\xbf") else b""
+        padded = [[*line, *[""] * len(new)] for line in kept]
+        return mark + _text([[*header, *new], *padded, *fresh], end)
     # The last line of a file may lack its line end.
     gap = b"" if not raw or raw.endswith(b"\n") else end.encode()
     return raw + gap + _text(fresh, end)
+
+
+def _plain(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A row of the panel, its columns without units."""
+    return {name.partition(" [")[0]: value for name, value in row.items()}
 
 
 def _per_cm(path: Path, header: str) -> float:
@@ -126,6 +136,10 @@ _COLUMNS = ("core", "section", "from [cm]", "to [cm]", "reason", "sensor", "who"
 class Exclusions(Panel):
     """Intervals to exclude, marked on the readings of one scan.
 
+    The panel opens on the newest core. ``show`` and ``show_run`` choose what is drawn; the title
+    names it, and an interval that is marked by a control belongs to the section that the title
+    names.
+
     Parameters
     ----------
     reduced : DataTree
@@ -147,17 +161,53 @@ class Exclusions(Panel):
         self._core = self._data["core"].values.astype(str)
         self._section = self._data["section"].values.astype(str)
         self._offset = self._data["offset"].values.astype(float)
+        self._run = self._data["run"].values.astype(str)
+        self._reason = self._data[f"{quantity}_reason"].values
         self._sensor = _sensor_of(reduced, leaf)
         # An interval beyond the end of its section would exclude nothing.
         self._lengths = _lengths(reduced)
+        self._in_file = _rows_of(reduced)
         self._rows: list[dict[str, Any]] = []
-        self._shown = (str(self._core[0]), str(self._section[0]))
-        self.title = f"intervals to exclude, on {TERMS[quantity].long_name}"
+        self._removed: list[dict[str, Any]] = []
+        self._history: list[tuple[list[dict[str, Any]], list[dict[str, Any]]]] = []
+        newest = _newest_core(reduced, self._core, self._data["depth"].values)
+        first = int(np.flatnonzero(self._core == newest)[0])
+        self._shown = (newest, str(self._section[first]))
+        self._shown_run: str | None = None
+
+    @property
+    def title(self) -> str:  # type: ignore[override]
+        """Quantity, core, section and runs that the panel shows."""
+        core, section = self._shown
+        runs = "all runs" if self._shown_run is None else f"run {self._shown_run}"
+        return (
+            f"intervals to exclude, on {TERMS[self.quantity].long_name}: core {core}, section "
+            f"{section}, {runs}"
+        )
 
     @property
     def table(self) -> pd.DataFrame:
-        """Marked intervals, with the headers of ``exclusions.csv``."""
+        """Marked intervals that are not in the file yet, with the headers of ``exclusions.csv``."""
         return pd.DataFrame(self._rows, columns=list(_COLUMNS))
+
+    @property
+    def existing(self) -> pd.DataFrame:
+        """Rows of the file as the hole was read, without those that the panel removes."""
+        kept = [row for row in self._in_file if row not in self._removed]
+        return pd.DataFrame(kept, columns=list(_COLUMNS))
+
+    @property
+    def removed(self) -> pd.DataFrame:
+        """Rows of the file that ``write`` removes."""
+        return pd.DataFrame(self._removed, columns=list(_COLUMNS))
+
+    def left_behind(self) -> str:
+        """Rows to add, and rows of the file to remove, as text."""
+        words = super().left_behind()
+        if self._removed:
+            rows = self.removed.to_csv(index=False, header=False, lineterminator="\n").rstrip("\n")
+            words += f"\nremoved from the file:\n{rows}"
+        return words
 
     def set(
         self,
@@ -170,7 +220,7 @@ class Exclusions(Panel):
         sensor: str = "",
         who: str = "",
     ) -> Exclusions:
-        """Mark one more interval.
+        """Mark one more interval, and show its section.
 
         Parameters
         ----------
@@ -200,18 +250,7 @@ class Exclusions(Panel):
             float(units.as_floats(value, "cm", name))
             for value, name in ((from_, "from"), (to, "to"))
         )
-        here = (self._core == str(core)) & (self._section == str(section))
-        if not here.any():
-            sections = ", ".join(dict.fromkeys(self._section[self._core == str(core)]))
-            cure = (
-                f"give one of its sections {sections}"
-                if sections
-                else f"give one of the cores {', '.join(dict.fromkeys(self._core))}"
-            )
-            raise PanelError(
-                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
-                f"{cure}"
-            )
+        self._require_section(core, section)
         if not bottom > top or top < 0.0:
             raise PanelError(
                 f"the interval is {top:g} to {bottom:g} cm; its end has to lie below its start, "
@@ -232,13 +271,14 @@ class Exclusions(Panel):
                 f"sensor is {sensor!r}; the scans are {known}, and an empty text stands for all"
             )
         values = (str(core), str(section), top, bottom, reason.strip(), sensor, who)
+        self._remember()
         self._rows.append(dict(zip(_COLUMNS, values, strict=True)))
         self._shown = (str(core), str(section))
         self._moved()
         return self
 
     def remove(self, row: int = -1) -> Exclusions:
-        """Remove one of the marked intervals.
+        """Remove one of the intervals that this panel marked.
 
         Parameters
         ----------
@@ -260,9 +300,77 @@ class Exclusions(Panel):
                 f"there is no row {row!r}; give the number of one of the {len(self._rows)} marked "
                 "intervals, counted from 0"
             )
+        self._remember()
         del self._rows[row]
         self._moved()
         return self
+
+    def remove_existing(self, row: int) -> Exclusions:
+        """Remove a row that is in the file; ``write`` takes it out of ``exclusions.csv``.
+
+        Parameters
+        ----------
+        row : int
+            Row of ``existing``.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        PanelError
+            If there is no such row.
+        """
+        held = [one for one in self._in_file if one not in self._removed]
+        if not isinstance(row, int) or not -len(held) <= row < len(held):
+            raise PanelError(
+                f"there is no existing row {row!r}; give the number of one of the {len(held)} rows "
+                "of the file, counted from 0"
+            )
+        self._remember()
+        self._removed.append(held[row])
+        self._moved()
+        return self
+
+    def undo(self) -> Exclusions:
+        """Take back the last change of intervals: one marked, one removed.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        PanelError
+            If there is no change to take back.
+        """
+        if not self._history:
+            raise PanelError("there is no change to take back; mark or remove an interval first")
+        self._rows, self._removed = self._history.pop()
+        self._moved()
+        return self
+
+    def _remember(self) -> None:
+        """Keep the present rows for :meth:`undo`."""
+        self._history.append((list(self._rows), list(self._removed)))
+
+    def _require_section(self, core: str | int, section: str | int) -> None:
+        """Refuse a section without readings."""
+        if ((self._core == str(core)) & (self._section == str(section))).any():
+            return
+        sections = ", ".join(dict.fromkeys(self._section[self._core == str(core)]))
+        cure = (
+            f"give one of its sections {sections}"
+            if sections
+            else f"give one of the cores {', '.join(dict.fromkeys(self._core))}"
+        )
+        raise PanelError(
+            f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
+            f"{cure}"
+        )
 
     def show(self, core: str | int, section: str | int) -> Exclusions:
         """Show another section.
@@ -282,23 +390,48 @@ class Exclusions(Panel):
         PanelError
             If the section has no readings.
         """
-        if not ((self._core == str(core)) & (self._section == str(section))).any():
-            raise PanelError(
-                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
-                "choose a section with readings"
-            )
+        self._require_section(core, section)
         self._shown = (str(core), str(section))
+        self._moved()
+        return self
+
+    def show_run(self, run: str | int | None = None) -> Exclusions:
+        """Show the readings of one run; an interval excludes the readings of all runs.
+
+        Parameters
+        ----------
+        run : str or int, optional
+            Run; None shows all.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        PanelError
+            If there is no such run.
+        """
+        if run is not None and not (self._run == str(run)).any():
+            known = ", ".join(dict.fromkeys(self._run))
+            raise PanelError(f"there is no run {str(run)!r}; give one of the runs {known}, or None")
+        self._shown_run = None if run is None else str(run)
         self._moved()
         return self
 
     def inside(self) -> np.ndarray:
         """Mask of the readings in a marked interval, both ends included."""
+        return self._in_any(self._rows)
+
+    def _in_any(self, rows: Sequence[Mapping[str, Any]]) -> np.ndarray:
+        """Mask of the readings in one of some intervals."""
         found = np.zeros(self._offset.size, bool)
-        for row in self._rows:
+        for row in rows:
             found |= self._in(row)
         return found
 
-    def _in(self, row: dict[str, Any]) -> np.ndarray:
+    def _in(self, row: Mapping[str, Any]) -> np.ndarray:
         """Mask of the readings in one interval."""
         if row["sensor"].removeprefix("scan/") not in ("", self._sensor):
             return np.zeros(self._offset.size, bool)  # the interval is of another scan
@@ -308,7 +441,7 @@ class Exclusions(Panel):
         return np.asarray(here & (self._offset >= low) & (self._offset <= high))
 
     def write(self, folder: str | os.PathLike[str]) -> Path:
-        """Add the intervals to ``exclusions.csv`` of a hole folder; its rows stay.
+        """Add the marked intervals to ``exclusions.csv`` of a hole folder, and remove rows.
 
         Parameters
         ----------
@@ -318,7 +451,8 @@ class Exclusions(Panel):
         Returns
         -------
         Path
-            The file; an interrupted call leaves it as it was.
+            The file; an interrupted call leaves it as it was. Rows that are neither marked nor
+            removed by this panel stay as they are.
 
         Raises
         ------
@@ -331,25 +465,53 @@ class Exclusions(Panel):
         if not path.is_file():
             text = self.table.to_csv(index=False, lineterminator="\n")
             return write_bytes(path, text.encode("utf-8"))
-        return write_bytes(path, _added(path, self._rows))
+        return write_bytes(path, _changed(path, self._rows, self._removed))
 
     def summary_text(self) -> str:
         """Number of readings that the intervals exclude."""
         inside = self.inside()
-        usable = flags.usable(self._series.flag)
-        return (
+        now = flags.usable(self._series.flag)
+        # Readings that only a removed row had excluded become usable.
+        kept = self._in_any([row for row in self._in_file if row not in self._removed])
+        only = self._reason == flags.bit("excluded_by_user")
+        freed = only & self._in_any(self._removed) & ~kept & np.isfinite(self._series.values)
+        usable = now | freed
+        words = (
             f"{len(self._rows)} interval{'' if len(self._rows) == 1 else 's'} with "
             f"{int(inside.sum())} readings of "
-            f"{TERMS[self.quantity].long_name}, {int((inside & usable).sum())} of them usable so "
-            f"far; {int((usable & ~inside).sum())} of {usable.size} stay usable"
+            f"{TERMS[self.quantity].long_name}, {int((inside & now).sum())} of them usable so "
+            f"far; {int((usable & ~inside).sum())} of {now.size} stay usable"
         )
+        if self._removed:
+            words += (
+                f"; {len(self._removed)} row{'' if len(self._removed) == 1 else 's'} of the file "
+                f"removed, which makes {int((freed & ~inside).sum())} readings usable again"
+            )
+        return words
+
+    def _drawn(self) -> np.ndarray:
+        """Mask of the readings of the section and run that the panel shows."""
+        core, section = self._shown
+        here = (self._core == core) & (self._section == section)
+        return here if self._shown_run is None else here & (self._run == self._shown_run)
+
+    def _shade(self, axes: Axes) -> None:
+        """Shade the marked intervals of the section, and hatch those of the file."""
+        kept = [row for row in self._in_file if row not in self._removed]
+        for rows, style in (
+            (self._rows, {"color": "0.85"}),
+            (kept, {"facecolor": "none", "edgecolor": "0.7", "hatch": "//", "linewidth": 0.0}),
+        ):
+            for row in rows:
+                if (row["core"], row["section"]) == self._shown:
+                    axes.axvspan(row["from [cm]"], row["to [cm]"], zorder=0, **style)
 
     def figure(self) -> Plate:
         """Readings of the section that is shown, with its intervals shaded."""
         core, section = self._shown
         with new_plate(TWO_COLUMNS, 62.0) as figure:
             axes = figure.add_subplot()
-            here = (self._core == core) & (self._section == section)
+            here = self._drawn()
             panel = f"{self._series.label} against offset [cm]"
             plate.points(
                 axes,
@@ -361,14 +523,18 @@ class Exclusions(Panel):
                 marker=".",
                 colour=COLOURS.get(self.quantity, "black"),
             )
-            for row in self._rows:
-                if (row["core"], row["section"]) == self._shown:
-                    axes.axvspan(row["from [cm]"], row["to [cm]"], color="0.85", zorder=0)
+            self._shade(axes)
             self._limit(axes, here)
             axes.set_xlabel("offset from the top of the section [cm]")
             axes.set_ylabel(label(self.quantity))
-            axes.set_title(f"core {core}, section {section}; shaded: to be excluded", loc="left")
-        what = f"Readings of core {core}, section {section}, with the intervals to be excluded."
+            runs = "" if self._shown_run is None else f", run {self._shown_run}"
+            axes.set_title(
+                f"core {core}, section {section}{runs}; shaded: to be excluded", loc="left"
+            )
+        what = (
+            f"Readings of core {core}, section {section}{runs}, with the intervals to be excluded"
+            f"{' (hatched: in the file)' if len(self._in_file) > len(self._removed) else ''}."
+        )
         return describe(figure, what)
 
     def _limit(self, axes: Axes, here: np.ndarray) -> None:
@@ -382,15 +548,12 @@ class Exclusions(Panel):
     _canvas_is_complete = True
 
     def _trace(self, axes: Axes) -> None:
-        core, section = self._shown
-        here = (self._core == core) & (self._section == section)
+        here = self._drawn()
         good = flags.usable(self._series.flag[here])
         x, y = self._offset[here], self._series.values[here]
         axes.plot(x[~good], y[~good], ".", color=FLAGGED, markersize=4)
         axes.plot(x[good], y[good], ".", color=COLOURS.get(self.quantity, "black"), markersize=4)
-        for row in self._rows:
-            if (row["core"], row["section"]) == self._shown:
-                axes.axvspan(row["from [cm]"], row["to [cm]"], color="0.85", zorder=0)
+        self._shade(axes)
         axes.set_xlabel("offset [cm]: drag across an interval, then give its reason")
         axes.set_ylabel(label(self.quantity))
         if here.any():
@@ -398,14 +561,33 @@ class Exclusions(Panel):
         self._limit(axes, here)
 
     def _span(self, low: float, high: float) -> None:
-        self._ends = (round(low, 1), round(high, 1))
+        self._ends = (round(max(low, 0.0), 1), round(high, 1))
         for box, value in zip(self._boxes, self._ends, strict=True):
             box.value = value
+
+    def _listed(self) -> list[tuple[str, tuple[str, int]]]:
+        """Words and place of every interval: those of the panel, then those of the file."""
+
+        def words(row: Mapping[str, Any]) -> str:
+            for_one = f", {row['sensor']} only" if row["sensor"] else ""
+            return (
+                f"core {row['core']}, section {row['section']}, {row['from [cm]']:g} to "
+                f"{row['to [cm]']:g} cm: {row['reason']}{for_one}"
+            )
+
+        kept = [row for row in self._in_file if row not in self._removed]
+        return [
+            *((f"new: {words(row)}", ("new", i)) for i, row in enumerate(self._rows)),
+            *((f"in the file: {words(row)}", ("file", i)) for i, row in enumerate(kept)),
+        ]
 
     def _controls(self, w: Any) -> list[Any]:
         places = list(dict.fromkeys(zip(self._core, self._section, strict=True)))
         options = [(f"core {core}, section {section}", (core, section)) for core, section in places]
         where = w.Dropdown(options=options, value=self._shown, description="section")
+        # A dropdown shows no words for the value None, so that an empty text stands for all runs.
+        runs = [("all runs", ""), *((f"run {one}", one) for one in dict.fromkeys(self._run))]
+        run = w.Dropdown(options=runs, value=self._shown_run or "", description="run")
         top, bottom = (
             w.BoundedFloatText(
                 value=v,
@@ -419,28 +601,75 @@ class Exclusions(Panel):
         )
         self._boxes = (top, bottom)
         reason = w.Text(placeholder="why, in a few words", description="reason")
-        mark = w.Button(description="mark interval")
-        back = w.Button(description="remove last")
+        mark = w.Button(description="mark interval", tooltip="exclude from … to, with this reason")
+        before = w.Button(description="previous section", tooltip="show the section above")
+        after = w.Button(description="next section", tooltip="show the section below")
+        rows = w.Select(
+            options=self._listed(),
+            value=None,
+            description="intervals",
+            rows=4,
+            layout=w.Layout(width="42em"),
+        )
+        out = w.Button(description="remove selected", tooltip="remove the interval selected above")
+        back = w.Button(description="undo", tooltip="take back the last change of intervals")
         trouble = w.HTML()
 
-        def moved(change: Any) -> None:
-            if change["new"] != self._shown:
-                self.show(*change["new"])
+        def refuse(error: object) -> None:
+            trouble.value = f'<div style="color:#8B0000">Refused: {html.escape(str(error))}</div>'
 
-        def marked(_: Any) -> None:
+        def attempt(action: Callable[[], Any]) -> None:
             trouble.value = ""
             try:
-                from_, to = (units.quantity(box.value, "cm") for box in (top, bottom))
-                self.set(*where.value, from_, to, reason.value)
+                action()
             except PanelError as error:
-                trouble.value = (
-                    f'<div style="color:#8B0000">Refused: {html.escape(str(error))}</div>'
-                )
+                refuse(error)
+
+        def moved(change: Any) -> None:
+            if change["new"] is not None and change["new"] != self._shown:
+                self.show(*change["new"])
+
+        def ran(change: Any) -> None:
+            if (change["new"] or None) != self._shown_run:
+                self.show_run(change["new"] or None)
+
+        def marked(_: Any) -> None:
+            from_, to = (units.quantity(box.value, "cm") for box in (top, bottom))
+            # The section is that of the title: the state of the panel, not of a control.
+            attempt(lambda: self.set(*self._shown, from_, to, reason.value))
+
+        def step(by: int) -> None:
+            place = places.index(self._shown) + by
+            if 0 <= place < len(places):
+                self.show(*places[place])
+
+        def take_out(_: Any) -> None:
+            if rows.value is None:
+                refuse("no interval is selected; select one in the list of intervals")
+                return
+            kind, number = rows.value
+            attempt(lambda: (self.remove if kind == "new" else self.remove_existing)(number))
+
+        def refresh() -> None:
+            # The controls follow the state, whatever changed it.
+            where.value, run.value = self._shown, self._shown_run or ""
+            rows.options, rows.value = self._listed(), None
 
         where.observe(moved, "value")
+        run.observe(ran, "value")
         mark.on_click(marked)
-        back.on_click(lambda _: self._rows and self.remove())
-        return [w.HBox([where, top, bottom]), w.HBox([reason, mark, back]), trouble]
+        before.on_click(lambda _: step(-1))
+        after.on_click(lambda _: step(1))
+        out.on_click(take_out)
+        back.on_click(lambda _: attempt(self.undo))
+        self._watchers.append(refresh)
+        return [
+            w.HBox([where, before, after, run]),
+            w.HBox([top, bottom, reason, mark]),
+            rows,
+            w.HBox([out, back]),
+            trouble,
+        ]
 
 
 def _scan(reduced: xr.DataTree, quantity: str) -> tuple[xr.Dataset, str]:
@@ -474,3 +703,40 @@ def _lengths(reduced: xr.DataTree) -> dict[tuple[str, str], float]:
         return {}
     names = zip(*(table[key].values.astype(str) for key in ("core", "section")), strict=True)
     return dict(zip(names, 100.0 * table["length"].values.astype(float), strict=True))
+
+
+def _rows_of(reduced: xr.DataTree) -> list[dict[str, Any]]:
+    """Rows of ``exclusions.csv`` as the hole was read, with the headers of the panel."""
+    table = leaf_of(reduced, "exclusions")
+    if table is None:
+        return []
+    scale = {end: float(units.convert(1.0, _unit(table[end]), "cm")) for end in _ENDS}
+    rows = []
+    for number in range(table.sizes["row"]):
+        row: dict[str, Any] = {}
+        for header in _COLUMNS:
+            name = header.partition(" [")[0]
+            if name in _ENDS:
+                row[header] = round(float(table[name].values[number]) * scale[name], 6)
+            else:
+                row[header] = str(table[name].values[number]) if name in table else ""
+        rows.append(row)
+    return rows
+
+
+def _unit(values: xr.DataArray) -> str:
+    """Unit of a column of lengths; a table of a hole holds them in cm."""
+    return str(values.attrs.get("units", "cm"))
+
+
+def _newest_core(reduced: xr.DataTree, cores: np.ndarray, depth: np.ndarray) -> str:
+    """Core with readings that came on deck last; without times, the deepest."""
+    table = leaf_of(reduced, "cores")
+    if table is not None and "time_on_deck" in table:
+        times = table["time_on_deck"].values
+        names = table["core"].values.astype(str)
+        here = np.isin(names, np.unique(cores)) & ~np.isnat(times)
+        if here.any():
+            return str(names[here][np.argmax(times[here])])
+    placed = np.where(np.isfinite(depth), depth, -np.inf)
+    return str(cores[int(np.argmax(placed))])

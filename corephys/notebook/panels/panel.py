@@ -19,6 +19,7 @@ from matplotlib.widgets import SpanSelector
 from corephys.figures.plate import Plate
 from corephys.figures.style import SETTINGS
 from corephys.ground.cards import picture_html
+from corephys.reduction.settings_file import SettingsChange, settings_change
 
 __all__ = ["Panel", "PanelError"]
 
@@ -84,6 +85,33 @@ class Panel:
             return f"changes = {json.dumps(self.changes, ensure_ascii=False)}"
         table = self.table
         return "" if table is None else table.to_csv(index=False, lineterminator="\n").rstrip("\n")
+
+    def settings_change(self, folder: str | os.PathLike[str]) -> SettingsChange:
+        """Comparison of ``hole.toml`` with and without the change of this panel.
+
+        Parameters
+        ----------
+        folder : path
+            Hole folder.
+
+        Returns
+        -------
+        SettingsChange
+            Displays the lines that change; ``write()`` writes the file.
+
+        Raises
+        ------
+        PanelError
+            If the panel leaves rows of a table; ``write(folder)`` writes these.
+        FileNotFoundError
+            If the folder has no ``hole.toml``.
+        """
+        if self.changes is None:
+            raise PanelError(
+                f"the panel {self.title!r} leaves rows of a table and no settings; "
+                "write them with panel.write(folder)"
+            )
+        return settings_change(folder, self.changes)
 
     def _moved(self) -> None:
         """Bring words, picture and live plot up to date after a change."""

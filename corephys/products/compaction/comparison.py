@@ -125,11 +125,11 @@ _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 def compare_models(
     porosity: Measurement,
-    *,
     depth: Dimensional | None = None,
+    *,
     stress: Measurement | None = None,
     models: Sequence[str] | None = None,
-    absolute_sigma: bool,
+    absolute_sigma: bool | None = None,
     excess_scatter: bool = True,
     bed_thickness: Scalar = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
@@ -174,10 +174,11 @@ def compare_models(
             "compaction.fit"
         )
     data, _ = gather(porosity, depth, stress, chosen, absolute_sigma, bed_thickness, allow)
-    choices = Choices(absolute_sigma, excess_scatter)
-    if absolute_sigma and excess_scatter:
+    absolute = data.sigma is not None
+    choices = Choices(absolute, excess_scatter)
+    if absolute and excess_scatter:
         scatter = min(natural_scatter(model, data, choices) for model in chosen)
-        choices = Choices(absolute_sigma, excess_scatter, scatter=scatter)
+        choices = Choices(absolute, excess_scatter, scatter=scatter)
     fits = {model.name: fit_data(model, data, choices) for model in chosen}
     fits = dict(sorted(fits.items(), key=lambda pair: pair[1].found.aicc))
     table = _table(fits)

@@ -276,7 +276,7 @@ def gather(
     depth: Dimensional | None,
     stress: Measurement | None,
     models: tuple[Model, ...],
-    absolute_sigma: bool,
+    absolute_sigma: bool | None,
     bed_thickness: Scalar,
     allow: tuple[str, ...],
 ) -> tuple[Data, np.ndarray]:
@@ -292,7 +292,8 @@ def gather(
     Returns
     -------
     tuple of Data and ndarray of bool, (reading)
-        Usable pairs, and which readings they are.
+        Usable pairs, and which readings they are. Without ``absolute_sigma``, the uncertainties are
+        used if the usable porosities have them.
 
     Raises
     ------
@@ -316,13 +317,15 @@ def gather(
             use &= load > 0.0
     picked = series.take(measured, np.flatnonzero(use))
     y = np.asarray(picked.values, dtype=float)
+    u = np.broadcast_to(np.asarray(picked.u_random, dtype=float), y.shape)
+    absolute = _all_known(u) if absolute_sigma is None else absolute_sigma
     _check(y, max(5, 1 + max(len(model.parameters) for model in models)))
     reach = float(positive(bed_thickness, "m", "bed_thickness", zero=True))
     data = Data(
         z[use],
         None if load is None else load[use],
         y,
-        np.asarray(picked.u_random, dtype=float) if absolute_sigma else None,
+        np.array(u) if absolute else None,
         numerics.neighbours(z[use], reach),
         {source: _along(effect, y) for source, effect in picked.effects.items()},
         {source: _along(effect, y, use) for source, effect in shifts.items()},
@@ -333,6 +336,17 @@ def gather(
     for model in models:
         _check_range(data.abscissa(model), model)
     return data, use
+
+
+def _all_known(u: np.ndarray) -> bool:
+    """Whether the uncertainties are known; refused where some are and some are not."""
+    known = np.isfinite(u)
+    if known.any() and not known.all():
+        raise ValueError(
+            f"{int(known.sum())} of {u.size} usable porosities have a random uncertainty; give all "
+            "of them one, or set absolute_sigma=False for equal weights"
+        )
+    return bool(u.size and known.all())
 
 
 def _check_range(x: np.ndarray, model: Model) -> None:
@@ -356,6 +370,12 @@ def _depth(porosity: Any, depth: Any, values: np.ndarray) -> np.ndarray:
             "the porosities have no depth; give depth=, or a series with the coordinate depth"
         )
     z = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
+    held = z[np.isfinite(z)]
+    if held.size and np.median(held) < 0.0:
+        raise ValueError(
+            f"the depths are negative ({held.max():g} to {held.min():g} m); depths below the "
+            "seafloor count downwards: give them with the opposite sign"
+        )
     if z.shape != values.shape:
         raise ValueError(
             f"{values.size} porosities and {z.size} depths do not make pairs; give one each"

@@ -51,11 +51,11 @@ _T = thresholds.DEFAULTS
 
 def fit(
     porosity: Measurement,
-    *,
     depth: Dimensional | None = None,
+    *,
     stress: Measurement | None = None,
     model: str = "exponential",
-    absolute_sigma: bool,
+    absolute_sigma: bool | None = None,
     robust: str = "none",
     fixed: Mapping[str, float | Scalar] | None = None,
     excess_scatter: bool = True,
@@ -77,9 +77,10 @@ def fit(
         ``"exponential"``, ``"offset_exponential"``, ``"linear"``, ``"power"``,
         ``"exponential_in_stress"`` or ``"void_ratio_in_log_stress"``. The last is fitted to
         porosity too, because the uncertainties are those of porosity.
-    absolute_sigma : bool
+    absolute_sigma : bool, optional
         True uses the given uncertainties as they are; False uses equal weights and takes the scale
-        of the errors from the scatter.
+        of the errors from the scatter. By default the uncertainties are used if the porosities have
+        them.
     robust : {"none", "huber", "tukey"}
         Weight function that reduces the weight of outliers. The errors are then those of the robust
         scatter, and with ``absolute_sigma`` at least those of the given uncertainties. There is no
@@ -106,7 +107,8 @@ def fit(
     ValueError
         For an unknown ``model`` or ``robust``, too few usable points (at least five, or one more
         than the model has parameters), all points at one depth or stress, no depth or stress,
-        porosities outside 0 to 1, or ``absolute_sigma`` without uncertainties.
+        porosities outside 0 to 1, depths that count upwards, ``absolute_sigma`` without
+        uncertainties, or uncertainties of some porosities only.
 
     Notes
     -----
@@ -139,7 +141,10 @@ def fit(
     robust = choice(robust, KINDS, "robust")
     data, _ = gather(porosity, depth, stress, (chosen,), absolute_sigma, bed_thickness, allow)
     return fit_data(
-        chosen, data, Choices(absolute_sigma, excess_scatter, robust), _forced(chosen, fixed)
+        chosen,
+        data,
+        Choices(data.sigma is not None, excess_scatter, robust),
+        _forced(chosen, fixed),
     )
 
 
@@ -431,7 +436,7 @@ def fit_by_layer(
     depth: Dimensional | None = None,
     stress: Measurement | None = None,
     model: str = "exponential",
-    absolute_sigma: bool,
+    absolute_sigma: bool | None = None,
     robust: str = "none",
     excess_scatter: bool = True,
     bed_thickness: Scalar = _T["bed_thickness"],
@@ -470,7 +475,7 @@ def fit_by_layer(
     chosen = of_name(model)
     data, use = gather(porosity, depth, stress, (chosen,), absolute_sigma, bed_thickness, allow)
     names = _names(layers, use, data.depth)
-    choices = Choices(absolute_sigma, excess_scatter, robust)
+    choices = Choices(data.sigma is not None, excess_scatter, robust)
     fits, small = {}, {}
     order = sorted(
         {str(n) for n in names if n}, key=lambda n: float(np.median(data.depth[names == n]))

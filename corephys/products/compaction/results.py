@@ -10,11 +10,13 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import fits, fitting, flags, series, thresholds, units
-from corephys.ground.cards import Card, with_uncertainty
+from corephys.ground.cards import Card, with_both_parts
+from corephys.ground.choices import plain_words
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
-from corephys.products.compaction.data import Choices, Data, Spread, solve_rows
-from corephys.products.compaction.models import Model
+from corephys.numerics.polynomial import akaike_corrected
+from corephys.products.compaction.data import Choices, Data, Spread, solve, solve_rows
+from corephys.products.compaction.models import MODELS, Model
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
@@ -38,6 +40,7 @@ _MOST_CORRELATION = thresholds.value("compaction_most_correlation")
 _LONGEST = thresholds.value("compaction_longest")
 _FAR = thresholds.value("compaction_far")
 _REPEATS = thresholds.value("compaction_repeats")
+_HARDLY_ANY_SUPPORT = thresholds.value("aicc_far")
 
 
 def block_checks(
@@ -260,6 +263,8 @@ class CompactionFit(fits.FitResult):
     checks: Checks | None = field(default=None, repr=False)
     spread: Spread | None = field(default=None, repr=False)
 
+    _TITLE = "Porosity of compaction, fitted"
+
     @property
     def values(self) -> tuple[float, ...]:
         """Parameters in the order of the model, in their units."""
@@ -310,6 +315,50 @@ class CompactionFit(fits.FitResult):
         curve, u = self._band(x)
         return _table(curve, u, given)
 
+    def better_model(self) -> tuple[str, float] | None:
+        """Another model of the same abscissa that describes the points far better.
+
+        Returns
+        -------
+        tuple of str and float, or None
+            Name of the model and how much lower its AICc is; None if no model is lower by more than
+            10, or if parameters were forced or points weighed down.
+
+        Notes
+        -----
+        AICc (Hurvich and Tsai 1989, Biometrika 76, 297) with the scale of the errors as a
+        parameter, for every model with the weights of this fit. The difference is divided by
+        (1 + r) / (1 - r), where r is the correlation of neighbouring residuals of this fit, since
+        the criterion takes the points as independent. A difference above 10 leaves hardly any
+        support (Burnham and Anderson 2002, from memory). ``compare_models`` shows all models.
+        """
+        if self.forced or self.choices.robust != "none":
+            return None
+        x, y, sigma = self.data.abscissa(self.model), self.data.porosity, self.data.sigma
+        weight = np.ones(y.size)
+        if sigma is not None:
+            scatter = float(np.nan_to_num(self.dataset.attrs["excess_scatter"]))
+            weight = 1.0 / np.sqrt(sigma**2 + self.data.near * scatter**2)
+        criteria = {}
+        for name, model in MODELS.items():
+            if model.abscissa != self.model.abscissa or (model.positive and not (x > 0.0).all()):
+                continue
+            if y.size < len(model.parameters) + 3:  # AICc needs one more than scale and parameters
+                continue
+            start = dict(zip(model.names, model.start(x, y), strict=True))
+            p = solve(model, x, y, weight, start=start, differences=model.kinked)
+            if np.isfinite(p).all():
+                square = float(np.sum((weight * (y - model.curve(x, *p))) ** 2))
+                deviance = y.size * np.log(max(square, 1e-300) / y.size)
+                criteria[name] = akaike_corrected(deviance, y.size, len(p) + 1)
+        best = min(criteria, key=lambda name: criteria[name], default=self.model.name)
+        if self.model.name not in criteria or best == self.model.name:
+            return None
+        order = np.argsort(self.data.depth, kind="stable")
+        r = max(0.0, numerics.lag_correlation((weight * self.found.residual)[order]))
+        ahead = (criteria[self.model.name] - criteria[best]) * (1.0 - r) / (1.0 + r)
+        return (best, ahead) if ahead > _HARDLY_ANY_SUPPORT else None
+
     def _draw(self, ax: Axes) -> None:
         """Porosity and the curve with its band, depth or stress downwards."""
         x, excluded = self.data.abscissa(self.model), self.data.excluded
@@ -357,11 +406,19 @@ class CompactionFit(fits.FitResult):
         return Card(first, tuple(rows), self._warnings(), following)
 
     def _warnings(self) -> tuple[str, ...]:
-        """The verdict, and the number of repeated points where the verdict does not state it."""
+        """The verdict, a model that is far better, and repeated points that it does not name."""
         repeats = int(self.dataset.attrs["points_repeated"])
         words = repeats_in_words(repeats, self.dataset.attrs["points_used"])
         stated = not repeats or any(words in trouble for trouble in self.verdict)
-        return self.verdict if stated else (*self.verdict, words)
+        better = self.better_model()
+        further = () if stated else (words,)
+        if better is not None:
+            name, ahead = better
+            further += (
+                f"the model {plain_words(name)} describes these points far better (AICc lower by "
+                f"{ahead:.0f}); compare_models shows all models, and model={name!r} fits it",
+            )
+        return (*self.verdict, *further)
 
     def __repr__(self) -> str:
         d = self.dataset
@@ -372,9 +429,7 @@ class CompactionFit(fits.FitResult):
                 lines.append(f"  {parameter.words}: forced, no uncertainty")
                 continue
             parts = [float(d[f"{name}_u_{kind}"]) for kind in ("random", "systematic")]
-            known = [f"{part:.2g}" if part == part else "unknown" for part in parts]
-            whole = with_uncertainty(float(d[name]), float(np.hypot(*parts)), unit)
-            lines.append(f"  {parameter.words}: {whole}; random {known[0]}, systematic {known[1]}")
+            lines.append(f"  {parameter.words}: {with_both_parts(float(d[name]), *parts, unit)}")
         a = d.attrs
         lines.append(f"  {a['points_used']} points used, {a['points_left_out']} left out")
         if np.isfinite(a["excess_scatter"]):
@@ -382,9 +437,10 @@ class CompactionFit(fits.FitResult):
         if a["robust"] != "none":
             lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
         lines += self._independence()
-        if not self.verdict:
+        warnings = self._warnings()
+        if not warnings:
             lines.append("  no rule is broken")
-        lines += [f"  beware: {trouble}" for trouble in self._warnings()]
+        lines += [f"  beware: {trouble}" for trouble in warnings]
         return "\n".join(lines)
 
     def _independence(self) -> list[str]:
