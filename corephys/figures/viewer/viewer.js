@@ -372,12 +372,13 @@ const LEAST_SPAN = 0.02; // shortest depth range [m]
 export class Viewer {
   /**
    * @param {HTMLElement} root @param {Hole} hole
-   * @param {{onRows?: (rows: Row[]) => void, onView?: (view: View) => void}} [listeners]
+   * @param {{onRows?: (rows: Row[]) => void, onView?: (view: View) => void, words?: string}} [listeners]
    */
   constructor(root, hole, listeners = {}) {
     this.root = root;
     this.hole = hole;
     this.listeners = listeners;
+    this.words = listeners.words ?? "Put these rows into exclusions.csv of the hole folder and reduce again.";
     const [low, high] = hole.head.extent;
     const room = 0.01 * (high - low || 1);
     /** @type {View} */
@@ -1747,7 +1748,7 @@ export class Viewer {
     } }, ["copy rows"]);
     const save = make("a", { className: "cv-download", download: "exclusions.csv", href: `data:text/csv;charset=utf-8,${encodeURIComponent(`${text}\n`)}` }, ["download exclusions.csv"]);
     return this.table.replaceChildren(
-      make("p", { className: "cv-caption" }, [`${this.rows.length} interval${this.rows.length === 1 ? "" : "s"} to exclude. Put these rows into exclusions.csv of the hole folder and reduce again.`]),
+      make("p", { className: "cv-caption" }, [`${this.rows.length} interval${this.rows.length === 1 ? "" : "s"} to exclude. ${this.words}`]),
       make("table", {}, [make("thead", {}, [make("tr", {}, heads)]), make("tbody", {}, body)]),
       area, make("div", { className: "cv-line" }, [copy, save]),
     );
@@ -1886,7 +1887,7 @@ function hatchOf(g, hatch) {
 /**
  * Show a package in an element.
  * @param {HTMLElement} root @param {Uint8Array} packed
- * @param {{onRows?: (rows: Row[]) => void, onView?: (view: View) => void}} [listeners]
+ * @param {{onRows?: (rows: Row[]) => void, onView?: (view: View) => void, words?: string}} [listeners]
  */
 export async function mount(root, packed, listeners) {
   const { head, body } = await unpack(packed);
@@ -1915,6 +1916,7 @@ export default {
     const viewer = await mount(root, packed, {
       onRows: (rows) => { model.set("rows", rows); model.save_changes(); },
       onView: ({ top, bottom }) => { model.set("seen", [top, bottom]); model.save_changes(); },
+      words: "They are in the exclusions of this viewer in Python; its save(folder) adds them to exclusions.csv.",
     });
     viewer.setRows(model.get("rows"));
     const rows = () => viewer.setRows(model.get("rows"));
