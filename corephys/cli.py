@@ -427,8 +427,12 @@ def _watch(given: argparse.Namespace) -> int:
     def terminate(*_: object) -> None:
         raise SystemExit(TERMINATED)
 
+    # Both signals arrive as exceptions, whatever was set before: the watch ends its step, marks
+    # its page as stopped and ends the process that writes results.
+    before = {signal.SIGTERM: signal.signal(signal.SIGTERM, terminate)}
+    if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+        before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        signal.signal(signal.SIGTERM, terminate)
         from corephys.watch import watch
 
         print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
@@ -447,6 +451,9 @@ def _watch(given: argparse.Namespace) -> int:
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
     return 0
 
 
