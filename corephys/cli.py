@@ -485,11 +485,24 @@ def _add_watch(commands: Any) -> None:
     )
 
 
-def _watch(given: argparse.Namespace) -> int:
-    """Watch until the process is stopped; :mod:`corephys.__main__` ends it."""
-    from corephys.watch import watch
+INTERRUPTED, TERMINATED = 130, 143  # exit status
 
+
+def _watch(given: argparse.Namespace) -> int:
+    """Watch until the process is stopped, and return the exit status."""
+    import signal
+
+    def terminate(*_: object) -> None:
+        raise SystemExit(TERMINATED)
+
+    # Both signals arrive as exceptions, whatever was set before: the watch ends its step, marks
+    # its page as stopped and ends the process that writes results.
+    before = {signal.SIGTERM: signal.signal(signal.SIGTERM, terminate)}
+    if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+        before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
+        from corephys.watch import watch
+
         print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
         watch(
             given.folder,
@@ -500,7 +513,13 @@ def _watch(given: argparse.Namespace) -> int:
             block=True,
             tell=lambda line: print(line, flush=True),
         )
+    except (KeyboardInterrupt, SystemExit) as stop:
+        print("corephys: the watch was stopped; its page stays", file=sys.stderr)
+        return INTERRUPTED if isinstance(stop, KeyboardInterrupt) else TERMINATED
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
     return 0

@@ -43,6 +43,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "STAGES_FAILED": "an exit status",
         "ROWS_REFUSED": "an exit status",
         "NOT_INTACT": "an exit status",
+        "INTERRUPTED, TERMINATED": "exit statuses",
     },
     "downhole/logs/comparison": {"_MOST": _BLOCK},
     "downhole/logs/las": {

@@ -423,5 +423,6 @@ def test_the_command_stops_in_one_line(
         run.send_signal(number)
         _, said = run.communicate(timeout=60)
     assert run.returncode == status
-    assert said.startswith("corephys: stopped by ") and said.count("\n") == 1
+    assert said == "corephys: the watch was stopped; its page stays\n"
+    assert '"stopped"' in (tmp_path / "out" / SIGN).read_text(encoding="utf-8")
     assert "<h1>Core 2</h1>" in (tmp_path / "out" / PAGE).read_text(encoding="utf-8")
