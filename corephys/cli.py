@@ -521,5 +521,5 @@ def _watch(given: argparse.Namespace) -> int:
         return 1
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
     return 0

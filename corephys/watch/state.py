@@ -163,7 +163,7 @@ def _reduced(state: State, spent: dict[str, float]) -> tuple[xr.DataTree, tuple[
     if isinstance(recipe, Path):
         recipe = tomllib.loads(recipe.read_text(encoding="utf-8")) or None
     hole = _timed(state, spent, "read", lambda: read_hole(state.folder, site=state.site))
-    tree = _timed(state, spent, "reduce", lambda: reduce(hole, recipe))
+    tree = _timed(state, spent, "reduce", lambda: reduce(hole, recipe, reuse=state.tree))
     return tree, warnings
 
 
