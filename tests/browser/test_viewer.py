@@ -397,7 +397,10 @@ def test_a_track_can_be_left_out_and_made_logarithmic(shown: Page) -> None:
 
 def _give_reason(page: Page, reason: str) -> None:
     page.until("form", "document.activeElement.classList.contains('cv-reason')")
-    page.press(reason + ENTER)
+    page.press(reason)
+    typed = json.dumps(reason)
+    page.until("typed reason", f"document.querySelector('.cv-reason').value === {typed}", 5.0)
+    page.press(ENTER)
     page.until("rows", "document.querySelector('.cv-csv')")
 
 

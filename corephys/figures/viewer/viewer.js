@@ -402,6 +402,7 @@ export class Viewer {
     this.height = 560;
     this.printing = false;
     this.lastWidth = 0;
+    this.elsewhere = -Infinity; // time of the last turn of the wheel beside the tracks [ms]
     /** @type {Uint8Array | null} */
     this.overview = null;
     /** @type {Reading[] | null} */
@@ -586,6 +587,7 @@ export class Viewer {
 
   layout() {
     const width = this.printing ? 690 : this.stage.clientWidth || 900;
+    this.lastWidth = this.root.clientWidth;
     const narrow = width < 520;
     this.strip = narrow ? { overview: 14, axis: 40, cores: 26 } : { overview: 22, axis: 50, cores: 40 };
     const leftWidth = this.strip.overview + this.strip.axis + this.strip.cores;
@@ -1409,7 +1411,6 @@ export class Viewer {
   // Pointer and keys.
 
   listen() {
-    this.elsewhere = 0;
     const point = (/** @type {any} */ event) => {
       const box = this.main.getBoundingClientRect();
       return { x: event.clientX - box.left, y: event.clientY - box.top };
@@ -1418,8 +1419,8 @@ export class Viewer {
       const sideways = event.shiftKey || Math.abs(event.deltaX) > Math.abs(event.deltaY);
       const whole = this.view.top === this.limits.top && this.view.bottom === this.limits.bottom;
       // The page goes on scrolling where it was being scrolled, and where there is nothing to zoom.
-      if (sideways || (whole && event.deltaY > 0) || event.timeStamp - (this.elsewhere ?? 0) < 400) {
-        if (event.timeStamp - (this.elsewhere ?? 0) < 400) this.elsewhere = event.timeStamp;
+      if (sideways || (whole && event.deltaY > 0) || event.timeStamp - this.elsewhere < 400) {
+        if (event.timeStamp - this.elsewhere < 400) this.elsewhere = event.timeStamp;
         return;
       }
       event.preventDefault();
@@ -1460,7 +1461,7 @@ export class Viewer {
     this.left.addEventListener("pointermove", (/** @type {PointerEvent} */ event) => { if (event.buttons & 1) this.leap(event); });
     this.resized = new ResizeObserver(() => {
       const width = this.root.clientWidth;
-      if (!this.printing && width && width !== this.lastWidth) { this.lastWidth = width; this.layout(); }
+      if (!this.printing && width && width !== this.lastWidth) this.layout();
     });
     this.resized.observe(this.root);
     this.onPrint = () => { this.printing = true; this.layout(); };
@@ -1692,7 +1693,8 @@ export class Viewer {
         if (event.key === "Escape") this.propose([]);
         if (event.key !== "Enter" || !(event.target instanceof HTMLInputElement)) return;
         event.preventDefault();
-        event.target.blur();
+        // A number that was just typed counts.
+        event.target.dispatchEvent(new Event("change"));
         form.requestSubmit(accept);
       },
     }, [...lines, make("div", { className: "cv-line" }, [sensor, reason, who, accept, cancel, trouble])]);

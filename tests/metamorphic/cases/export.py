@@ -38,11 +38,11 @@ NOT_MEASURED = {
     "export.fit_table": "prints the numbers of a fit; tests/export compares them",
     "export.write_fit_tables": "writes the numbers of a fit; tests/export compares them",
     "series_from_table": "reads a table with its units; tests/ground compares units and containers",
-    "viewer": "shows readings of a reduced hole; tests/browser compares them",
     "settings_change": "writes settings as text; tests/reduction compares the files",
     "panels.cooling_windows": "shows a record of a reduced hole for a choice by hand",
     "panels.exclusions": "shows a property of a reduced hole for a choice by hand",
     "panels.heating_windows": "shows a run of a reduced hole for a choice by hand",
+    "viewer": "shows the readings of a reduced hole",
     "panels.tie": "shows two cores of a site for a choice by hand",
     "watch.watch": "reduces a folder whenever its files change",
 }
