@@ -160,6 +160,8 @@ def test_profiles_of_stress_are_cut_and_not_changed(tree: xr.DataTree) -> None:
     rows = [
         t[t["series"].isin(["overburden", "hydrostatic"])][["series", "x", "y"]] for t in tables
     ]
+    # The limits of the last panel have the same name and reach over the room around the profile.
+    rows = [r[t["panel"].str.startswith("stress")] for r, t in zip(rows, tables, strict=True)]
     wanted = rows[0][rows[0]["y"].between(low, high)].reset_index(drop=True)
     pd.testing.assert_frame_equal(rows[1].reset_index(drop=True), wanted)
     assert len(wanted) > 2
