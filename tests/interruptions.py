@@ -117,7 +117,8 @@ def kills(where: Path, count: int, number: int = signal.SIGKILL) -> Counter[str]
 
 def _judge(status: int, words: str, number: int, found: Counter[str]) -> None:
     """Count exit status and words of a process that got a signal."""
-    if _python_starting(words):
+    # The package lets SIGINT end the process until its handlers are set: a shell sees 130 too.
+    if _python_starting(words) or (status == -number != -signal.SIGKILL and not words):
         found["stopped while Python itself started"] += 1
         return
     if "Traceback" in words or "Error" in words:
