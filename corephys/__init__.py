@@ -7,8 +7,17 @@ already, else by the first name that needs xarray.
 
 from __future__ import annotations
 
-import importlib
 import sys
+
+if sys.argv[:1] == ["-m"] and "corephys" in sys.orig_argv:
+    # python -m corephys is starting; until __main__ sets its handlers, Ctrl-C ends it without a
+    # traceback.
+    import signal
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+import importlib
 from typing import TYPE_CHECKING, Any
 
 from corephys.ground.registry import SENSORS as _SENSORS
@@ -47,6 +56,7 @@ if TYPE_CHECKING:
     from corephys.notebook import panels as panels
     from corephys.notebook.results import explain as explain
     from corephys.notebook.results import overview as overview
+    from corephys.notebook.viewer import viewer as viewer
     from corephys.products import accumulation as accumulation
     from corephys.products import compaction as compaction
     from corephys.products import elastic as elastic
@@ -68,6 +78,7 @@ if TYPE_CHECKING:
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
     from corephys.sensors import susceptibility as susceptibility
+    from corephys.watch import watch as watch
 
 _MODULES = {
     "archive": "corephys.archive",
@@ -106,6 +117,7 @@ _MODULES = {
     "thresholds": "corephys.ground.thresholds",
     "uncertainty": "corephys.uncertainty",
     "vocabulary": "corephys.ground.vocabulary",
+    "watch": "corephys.watch",
 }
 _NAMES = {
     "HoleError": "corephys.hole",
@@ -124,6 +136,7 @@ _NAMES = {
     "save": "corephys.export",
     "series_from_table": "corephys.ground.table_series",
     "settings_change": "corephys.reduction.settings_file",
+    "viewer": "corephys.notebook.viewer",
 }
 
 # Written out, so that type checkers and editors know what is handed out.
@@ -180,7 +193,9 @@ __all__ = [
     "susceptibility",
     "thresholds",
     "uncertainty",
+    "viewer",
     "vocabulary",
+    "watch",
 ]
 
 # Reading, vocabulary and recipe lie below the sensors whose records they need, and imports go down

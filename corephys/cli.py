@@ -1,16 +1,32 @@
 """The command line: ``python -m corephys reduce FOLDER --out OUT``.
 
-Exit status: 0 for success; 1 when the hole or the recipe cannot be used, with a list of all
-problems; 2 for wrong usage; 3 when stages failed and everything else was reduced, with a list of
-these stages. ``compare OLD NEW`` prints the changes between two reductions; its status is 0 with or
-without changes. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when a hole
-failed, 3 when only stages of holes failed. ``import FOLDER`` imports foreign exports by the
-mapping of the folder; its status is 1 when the mapping has faults, 3 when a file was refused or
-rows were.
+``reduce`` and ``report`` take the folder of a hole or of a site. Of a site they write each hole
+into a folder below OUT and a page of the site. They write OUT as a whole: a command that fails or
+is stopped leaves the last result as it was (:mod:`corephys.export.output`). ``verify OUT`` compares
+the files of OUT with its manifest. ``compare OLD NEW`` prints the changes between two reductions,
+``archive FOLDER --out OUT`` reduces many holes, ``import FOLDER`` imports foreign exports by the
+mapping of the folder, and ``watch FOLDER --out OUT`` shows the newest core until it is stopped.
 
-``reduce`` and ``report`` take the folder of a site too: they write each hole into a folder below
-OUT and a page of the site. There the status is 3 as well when a hole could not be reduced, or was
-left out with ``--skip-unreadable``.
+``reduce`` of a hole keeps in the hidden file ``.OUT.reuse`` beside OUT what the next call can take
+over; ``--afresh`` runs all stages.
+
+Exit status
+-----------
+0
+    Success. ``compare``: with or without changes. ``verify``: every listed file is intact.
+1
+    The hole, the recipe or the mapping cannot be used; the results cannot be written; input files
+    changed meanwhile; another run writes to OUT; no manifest to verify. ``archive``: a hole failed.
+2
+    Wrong usage.
+3
+    Part of the work failed and everything else was done: stages of a hole; holes of a site that
+    could not be reduced, or were left out with ``--skip-unreadable``; stages of holes of an
+    archive; ``import``: files or rows that were refused.
+4
+    ``verify``: files are missing or damaged.
+130, 143
+    Stopped by Ctrl-C (SIGINT) or by SIGTERM, with one line on standard error.
 """
 
 from __future__ import annotations
@@ -26,15 +42,30 @@ from typing import Any
 __all__ = ["main"]
 
 
+_STATUS = """\
+exit status:
+  0    success
+  1    hole or recipe cannot be used, results cannot be written, inputs changed meanwhile,
+       another run writes to OUT, or nothing to verify
+  2    wrong usage
+  3    part of the work failed (stages, holes of a site, rows of an import); the rest was done
+  4    verify: files are missing or damaged
+  130  stopped by Ctrl-C
+  143  stopped by SIGTERM
+"""
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m corephys",
         description="From the readings of a core to its physical properties.",
+        epilog=_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(dest="command", required=True)
     for name, words in (
         ("reduce", "reduce a hole or a site to netCDF files, tables, figures and a report"),
-        ("report", "run the main notebook on a hole, or on every hole of a site"),
+        ("report", "the same by the defaults: files and page of a hole or of a site"),
     ):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("folder", type=Path, help="folder of a hole or of a site")
@@ -47,18 +78,44 @@ def _parser() -> argparse.ArgumentParser:
         if name == "reduce":
             command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
             command.add_argument(
+                "--afresh",
+                action="store_true",
+                help="of a hole: run all stages, also those that the file beside OUT holds",
+            )
+            command.add_argument(
                 "--no-report", action="store_true", help="do not write the HTML report"
             )
             command.add_argument(
                 "--no-figures", action="store_true", help="do not write figures and report"
             )
+            command.add_argument(
+                "--formats",
+                type=_formats,
+                metavar="png,svg,pdf",
+                help="of a hole: kinds of pictures of the figures (default png,svg)",
+            )
     _add_archive(commands)
     _add_import(commands)
+    _add_watch(commands)
     words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
     command.add_argument("new", type=Path, help="the same of the later reduction")
+    words = "compare every file of an output folder with its manifest"
+    command = commands.add_parser("verify", help=words, description=words)
+    command.add_argument("folder", type=Path, help="output folder of reduce or report")
     return parser
+
+
+def _formats(words: str) -> tuple[str, ...]:
+    """Kinds of pictures from a list with commas."""
+    kinds = tuple(word.strip().lower() for word in words.split(","))
+    if not set(kinds) <= {"png", "svg", "pdf"}:
+        raise argparse.ArgumentTypeError(
+            f"{words!r} is no list of formats; expected png, svg or pdf, or several with commas, "
+            "such as png,pdf"
+        )
+    return tuple(dict.fromkeys(kinds))
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -72,7 +129,7 @@ def main(arguments: list[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit status: 0; 1 for a hole or recipe that cannot be used; 3 when stages failed.
+        Exit status, see the module.
 
     Raises
     ------
@@ -83,47 +140,44 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     if given.command == "compare":
         return _compare(given.old, given.new)
+    if given.command == "watch":
+        return _watch(given)
     if given.command == "archive":
         return _archive(given)
     if given.command == "import":
         return _import(given)
+    if given.command == "verify":
+        return _verify(given.folder)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
+    from corephys.export import output
     from corephys.hole import HoleError
     from corephys.hole.composite.folder import is_site_folder
     from corephys.reduction.recipe import RecipeError
 
-    site = is_site_folder(given.folder)
     try:
-        given.out.mkdir(parents=True, exist_ok=True)
-        if site:
-            _site(given)
-        elif given.command == "reduce":
-            _reduce(given)
-        else:
-            _report_or_why(given.folder, given.out)
+        with output.transaction(given.out) as staging:
+            if is_site_folder(given.folder):
+                if getattr(given, "formats", None):
+                    parser.error("--formats is for a hole; figures of a site are PNG and SVG")
+                lines, failed = _site(given, staging)
+            else:
+                lines, failed = _reduce(given, staging)
     except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
         print(error, file=sys.stderr)
         return 1
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
+    # Printed once the results are in place.
+    print("\n".join(lines))
     _print_places(given.out)
-    return _failed_holes(given.out) if site else _failed_stages(given.out / "reduced.nc")
+    for line in failed:
+        print(f"corephys: {line}", file=sys.stderr)
+    return STAGES_FAILED if failed else 0
 
 
 STAGES_FAILED = 3  # exit status
-
-
-def _failed_stages(file: Path) -> int:
-    """Print failed stages to standard error, and return the exit status."""
-    import netCDF4
-
-    with netCDF4.Dataset(file) as results:
-        failed = json.loads(results.summary).get("failed", {})
-    for stage, error in failed.items():
-        print(f"corephys: the stage {stage!r} failed: {error}", file=sys.stderr)
-    return STAGES_FAILED if failed else 0
 
 
 class _NothingReducedError(ValueError):
@@ -152,113 +206,130 @@ def _require_results(tree: Any, folder: Path) -> None:
     )
 
 
-def _report_or_why(folder: Path, out: Path) -> None:
-    """Write the report; where it fails since nothing can be reduced, give the reasons for that."""
-    from corephys.hole import read_hole
-    from corephys.reduction.run import reduce
-    from corephys.report import ReportError
-
-    file = out / "reduced.nc"
-    before = file.stat().st_mtime_ns if file.exists() else None
-    try:
-        _report(folder, out)
-    except ReportError:
-        try:
-            _require_results(reduce(read_hole(folder)), folder)
-        except _NothingReducedError:
-            # The notebook stores the hole before it writes the tables, which then fail.
-            if file.exists() and file.stat().st_mtime_ns != before:
-                file.unlink()
-            raise
-        raise
+def _failed_stages(summary: dict[str, Any]) -> list[str]:
+    return [f"the stage {stage!r} failed: {why}" for stage, why in summary["failed"].items()]
 
 
-def _reduce(given: argparse.Namespace) -> None:
-    from tqdm import tqdm
-
-    from corephys.export import save, write_report_tables, write_summaries, write_tables
+def _reduce(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str]]:
+    """Reduce a hole once and write everything from that tree; return what to print."""
+    from corephys.export import (
+        output,
+        save,
+        write_report_tables,
+        write_summaries,
+        write_tables,
+    )
     from corephys.figures import write_figures
+    from corephys.ground.progress import bar
     from corephys.hole import read_hole
     from corephys.hole.checks import sentences
-    from corephys.reduction.run import reduce, summary_lines
+    from corephys.reduction.kept import keep_for_next, reduce_again
+    from corephys.reduction.run import summary_lines
 
-    changes: dict[str, Any] = {}
-    if given.recipe:
-        changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
-    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
+    recipe = getattr(given, "recipe", None)
+    changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
+    figures = not getattr(given, "no_figures", False)
+    page = figures and not getattr(given, "no_report", False)
+    pictures = staging / "figures"
+    # The page needs PNG alone; the command ``reduce`` prints for papers as well.
+    kinds = getattr(given, "formats", None) or (
+        ("png",) if given.command == "report" else ("png", "svg")
+    )
+    with bar("corephys") as step:
+        count = 6
 
         def progress(name: str, done: int, of: int) -> None:
-            bar.total = of + 6
-            bar.n = done + 1
-            bar.set_description_str(name)
+            nonlocal count
+            count = of + 6
+            step(name, done, count)
 
-        bar.set_description_str("reading")
-        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        step("reading", 0, count)
+        tree = reduce_again(
+            read_hole(given.folder),
+            changes,
+            out=given.out,
+            afresh=getattr(given, "afresh", False),
+            progress=progress,
+        )
         _require_results(tree, given.folder)
+        output.describe(staging, tree.attrs)
         writers: list[tuple[str, Callable[[], Any]]] = [
-            ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
-            ("tables", lambda: write_tables(tree, given.out / "tables")),
-            ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
-            ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
+            ("netCDF", lambda: save(tree, staging / "reduced.nc")),
+            ("tables", lambda: write_tables(tree, staging / "tables")),
+            ("summary tables", lambda: write_summaries(tree, staging / "tables")),
+            ("report tables", lambda: write_report_tables(tree, staging / "report_tables")),
         ]
-        if not given.no_figures:
-            writers.append(("figures", lambda: write_figures(tree, given.out / "figures")))
-        for words, write in writers:
-            bar.set_description_str(words)
+        if figures:
+            writers.append(("figures", lambda: write_figures(tree, pictures, kinds=kinds)))
+        if page:
+            writers.append(("page", lambda: _report(tree, staging, pictures)))
+        for number, (words, write) in enumerate(writers):
+            step(words, count - 6 + number, count)
             write()
-            bar.update()
-    print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
-    for sentence in sentences(tree.attrs):
-        print(f"beware: {sentence}")
-    if not (given.no_report or given.no_figures):
-        _report(given.folder, given.out, given.recipe)
+    output.refuse_changed_inputs(given.folder, tree.attrs["input_sha256"])
+    # Last, so that results go before it where the disk is nearly full.
+    keep_for_next(tree, given.out)
+    summary = json.loads(tree.attrs["summary"])
+    beware = [f"beware: {sentence}" for sentence in sentences(tree.attrs)]
+    return [*summary_lines(summary), *beware], _failed_stages({"failed": {}, **summary})
 
 
-def _site(given: argparse.Namespace) -> None:
+def _site(given: argparse.Namespace, staging: Path) -> tuple[list[str], list[str]]:
     """Reduce all holes of a site, and write their files and the page of the site."""
-    from tqdm import tqdm
-
-    from corephys.export import site_summary
+    from corephys.export import output, site_summary
+    from corephys.ground.progress import bar
+    from corephys.hole.composite.folder import hole_names
     from corephys.report import write_site
 
     recipe = getattr(given, "recipe", None)
     changes = tomllib.loads(recipe.read_text(encoding="utf-8")) if recipe else None
     figures = not getattr(given, "no_figures", False)
-    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
-
-        def progress(name: str, done: int, of: int) -> None:
-            bar.total, bar.n = of, done
-            bar.set_description_str(name)
-
+    with bar("corephys") as step:
         site = write_site(
             given.folder,
-            given.out,
+            staging,
             recipe=changes,
             reports=figures and not getattr(given, "no_report", False),
             figures=figures,
             skip_unreadable=given.skip_unreadable,
-            progress=progress,
+            progress=step,
         )
+    inputs = json.loads(site.attrs["input_sha256"])
+    for hole in hole_names(site):
+        held = json.loads(site[hole].attrs.get("input_sha256", "{}"))
+        inputs |= {f"{hole}/{name}": digest for name, digest in held.items()}
+    attributes = {**site.attrs, "input_sha256": json.dumps(inputs)}
+    output.describe(staging, attributes)
+    output.refuse_changed_inputs(given.folder, attributes["input_sha256"])
     frame = site_summary(site).frame
-    print(frame.set_index("hole").T.to_string(na_rep=""))
+    summary = json.loads(site.attrs["summary"])
+    return [frame.set_index("hole").T.to_string(na_rep="")], _failed_holes(summary)
 
 
-def _failed_holes(out: Path) -> int:
-    """Print holes and stages of a site that failed to standard error; return the exit status."""
-    import netCDF4
-
-    with netCDF4.Dataset(out / "site.nc") as results:
-        summary = json.loads(results.summary)
-    for name, why in summary["failed"].items():
-        print(f"corephys: hole {name} was not reduced: {why}", file=sys.stderr)
+def _failed_holes(summary: dict[str, Any]) -> list[str]:
+    """Holes and stages of a site that failed."""
+    lines = [f"hole {name} was not reduced: {why}" for name, why in summary["failed"].items()]
     for name, problems in summary["unreadable"].items():
-        for problem in problems:
-            print(f"corephys: hole {name} was not read: {problem}", file=sys.stderr)
+        lines += [f"hole {name} was not read: {problem}" for problem in problems]
     for name, stages in summary["failed_stages"].items():
-        for stage, why in stages.items():
-            print(f"corephys: hole {name}: the stage {stage!r} failed: {why}", file=sys.stderr)
-    parts = (summary[kind] for kind in ("failed", "unreadable", "failed_stages"))
-    return STAGES_FAILED if any(parts) else 0
+        lines += [f"hole {name}: {line}" for line in _failed_stages({"failed": stages})]
+    return lines
+
+
+def _verify(folder: Path) -> int:
+    """Compare an output folder with its manifest; return the exit status."""
+    from corephys.export import output
+
+    try:
+        found = output.verify(folder)
+    except OSError as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    print(found)
+    return 0 if found.intact else NOT_INTACT
+
+
+NOT_INTACT = 4  # exit status
 
 
 def _compare(old: Path, new: Path) -> int:
@@ -273,10 +344,11 @@ def _compare(old: Path, new: Path) -> int:
     return 0
 
 
-def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
+def _report(tree: Any, out: Path, pictures: Path) -> None:
+    """Write the page of a reduced hole from the pictures that were printed for it."""
     from corephys.report import write_report
 
-    write_report(folder, out, recipe=recipe)
+    write_report(tree, out, pictures=pictures)
 
 
 def _print_places(out: Path) -> None:
@@ -394,5 +466,60 @@ def _import(given: argparse.Namespace) -> int:
     return ROWS_REFUSED if report.refused or report.refused_files else 0
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+# --------------------------------------------------------------------------------------------------
+# The command ``watch FOLDER --out OUT``.
+
+
+def _add_watch(commands: Any) -> None:
+    """Add the command ``watch`` to the parser."""
+    words = "reduce a hole whenever its files change, and show its newest core on a page"
+    command = commands.add_parser("watch", help=words, description=words)
+    command.add_argument("folder", type=Path, help="folder of a hole")
+    command.add_argument("--out", type=Path, required=True, help="folder of the page newest.html")
+    command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+    command.add_argument("--site", type=Path, help="folder of the site of the hole")
+    command.add_argument(
+        "--results",
+        action="store_true",
+        help="after each page, write the complete output of reduce into OUT as well",
+    )
+
+
+INTERRUPTED, TERMINATED = 130, 143  # exit status
+
+
+def _watch(given: argparse.Namespace) -> int:
+    """Watch until the process is stopped, and return the exit status."""
+    import signal
+
+    def terminate(*_: object) -> None:
+        raise SystemExit(TERMINATED)
+
+    # Both signals arrive as exceptions, whatever was set before: the watch ends its step, marks
+    # its page as stopped and ends the process that writes results.
+    before = {signal.SIGTERM: signal.signal(signal.SIGTERM, terminate)}
+    if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+        before[signal.SIGINT] = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        from corephys.watch import watch
+
+        print(f"watching {given.folder}; the page is {given.out / 'newest.html'}", flush=True)
+        watch(
+            given.folder,
+            given.out,
+            recipe=given.recipe,
+            site=given.site,
+            results=given.results,
+            block=True,
+            tell=lambda line: print(line, flush=True),
+        )
+    except (KeyboardInterrupt, SystemExit) as stop:
+        print("corephys: the watch was stopped; its page stays", file=sys.stderr)
+        return INTERRUPTED if isinstance(stop, KeyboardInterrupt) else TERMINATED
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+    return 0

@@ -15,6 +15,7 @@ sys.path.insert(0, str(ROOT))
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")  # two kernels run side by side
 os.environ["PYTHONPATH"] = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+os.environ["TQDM_DISABLE"] = "1"  # a bar of progress would stay in the outputs as an empty line
 
 from corephys import __version__  # noqa: E402
 from docs.making import execution, layout  # noqa: E402

@@ -41,6 +41,7 @@ from corephys.archive.stores import (
 )
 from corephys.archive.tasks import Task, run_all
 from corephys.ground.choices import choices
+from corephys.ground.progress import bar, nowhere
 from corephys.ground.provenance import FORMAT_VERSION
 from corephys.ground.registry import SENSORS
 from corephys.reduction.recipe import Recipe
@@ -97,7 +98,7 @@ def reduce(
     resume : bool
         Keep finished holes whose files have not changed. False reduces all holes again.
     progress : bool
-        Show a progress bar.
+        Show a progress bar in a terminal or a notebook.
     sensors : tuple of str, optional
         Tables of ``scan`` to use, such as ``("gamma", "pwave")``; all by default.
     keep : tuple of str
@@ -146,6 +147,8 @@ def reduce(
             root = group_metadata({"format_version": FORMAT_VERSION})
             place.put(f"{HOLES}/{METADATA}", json.dumps(root).encode())
         tasks = _open_tasks(holes, place, choices, storage_options or {})
+        if tasks:  # the table stands for all holes, so that none stands beside unfinished ones
+            place.remove(TABLE)
         run_all(tasks, workers, scheduler, progress)
         return _written(place)
 
@@ -360,7 +363,7 @@ def collect(
     sensors : tuple of str
         ``gamma``, ``pwave`` or both.
     progress : bool
-        Show a progress bar.
+        Show a progress bar in a terminal or a notebook.
     storage_options : mapping, optional
         Options for the file systems of URLs.
 
@@ -374,14 +377,13 @@ def collect(
     ValueError
         For the reasons given at :func:`reduce` and :func:`write_readings`.
     """
-    from tqdm import tqdm
-
     options = storage_options or {}
     place = Place.of(out, storage_options)
     failed: dict[str, str] = {}
 
     def scans() -> Iterator[tuple[str, Mapping[str, Scan]]]:
-        for name, where in tqdm(holes.items(), disable=not progress, unit="hole"):
+        for number, (name, where) in enumerate(holes.items()):
+            step(name, number, len(holes))
             try:
                 found = collect_hole(name, where, options, recipe, sensors)
             except (ValueError, OSError) as error:
@@ -392,7 +394,8 @@ def collect(
     holes = find(source, place, options)
     Recipe(recipe or {})
     try:
-        write_all(place, scans())
+        with bar("readings", None if progress else nowhere) as step:
+            write_all(place, scans())
     except ValueError as error:
         if len(failed) < len(holes):
             raise

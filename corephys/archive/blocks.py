@@ -17,7 +17,6 @@ from corephys.archive.readings import (
     COLUMNS,
     INDEX,
     Rows,
-    column_metadata,
     read_index,
     read_record,
 )
@@ -29,6 +28,7 @@ from corephys.archive.stores import (
     encode,
     group_metadata,
     read_metadata,
+    sealed_array,
 )
 from corephys.archive.tasks import Task, ready
 from corephys.ground import flags, series, units
@@ -274,18 +274,18 @@ def prepare(out: Place, index: dict[str, Rows], found: dict[str, list[str]]) -> 
     for sensor, rows in index.items():
         path, quantity = QUANTITIES[sensor]
         for name, metadata in _arrays(sensor, rows.size, found.get(sensor, [])).items():
-            out.put(f"{_STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/{name}/{METADATA}", sealed_array(metadata))
         if found.get(sensor):
             texts = np.array(found[sensor], dtype=object)
             metadata = array_metadata(
                 texts.shape, texts.dtype, ("source",), {"long_name": "source of error"}
             )
-            out.put(f"{_STORE}/{path}/source/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/source/{METADATA}", sealed_array(metadata))
             out.put(f"{_STORE}/{path}/source/c/0", encode(texts, metadata))
         holes = np.array(rows.names, dtype=object)
         for name, values in (("hole", holes), ("row_end", rows.ends)):
             metadata = array_metadata(values.shape, values.dtype, ("hole",), {})
-            out.put(f"{_STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/{name}/{METADATA}", sealed_array(metadata))
             out.put(f"{_STORE}/{path}/{name}/c/0", encode(values, metadata))
         attributes = {"quantity": quantity, "coordinates": "depth hole"}
         out.put(f"{_STORE}/{path}/{METADATA}", json.dumps(group_metadata(attributes)).encode())
@@ -429,8 +429,9 @@ def _columns(readings: Place, sensor: str, number: int) -> tuple[dict[str, np.nd
     for name in (*COLUMNS[sensor], "reason"):
         key = f"{ARRAYS}/{sensor}/{name}"
         try:
+            metadata = read_metadata(readings, f"{key}/{METADATA}")
             content = readings.get(f"{key}/c/{number}")
-            found[name] = decode(content, column_metadata(sensor, name, 0), f"{key}/c/{number}")
+            found[name] = decode(content, metadata, f"{key}/c/{number}")
         except FileNotFoundError:
             return {}, f"StoreError: {key}/c/{number} is missing"
         except ValueError as error:
@@ -510,7 +511,7 @@ def _read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
         if name in (METADATA, "hole", "row_end"):
             continue
         key = f"{_STORE}/{path}/{name}"
-        metadata = json.loads(out.get(f"{key}/{METADATA}"))
+        metadata = read_metadata(out, f"{key}/{METADATA}")
         dims = tuple(metadata["dimension_names"])
         if dims == ("source",):
             chunks = [decode(out.get(f"{key}/c/0"), metadata, key)]

@@ -17,7 +17,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.archive.stores import Place, is_saved, load_tree, write_tree
+from corephys.archive.stores import (
+    Place,
+    is_part,
+    is_saved,
+    load_tree,
+    sealed,
+    unsealed,
+    write_tree,
+)
 from corephys.archive.tasks import ready
 from corephys.ground import flags, series
 from corephys.ground.provenance import FORMAT_VERSION
@@ -234,6 +242,8 @@ def fingerprint(source: str, options: Mapping[str, Any]) -> str:
         return total.hexdigest()
     folder = Path(source)
     for file in sorted(path for path in folder.rglob("*") if path.is_file()):
+        if file.name.startswith("."):
+            continue  # locks, and what desktops leave
         with file.open("rb") as stream:
             content = hashlib.file_digest(stream, "sha256").digest()
         total.update(file.relative_to(folder).as_posix().encode() + b"\0" + content)
@@ -264,8 +274,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
     from corephys.reduction.run import reduce
 
     ready()
-    group = f"{HOLES}/{name}"
-    out.remove(group)
+    group, done = f"{HOLES}/{name}", f"{DONE}/{name}.json"
     try:
         adopt(choices.records)
         mark = fingerprint(source, options)
@@ -273,14 +282,18 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
         recipe = _recipe(choices)
         tree = reduce(hole, recipe)
         row = {**_summary_row(tree), "bad_cells": _bad_cells(hole)}
+        # A hole without a marker is unfinished, whatever a killed run left of its results.
+        out.remove(done)
+        out.remove(group)
         write_tree(kept(tree, choices.keep, choices.effects), out, group)
         entry = {"name": name, "status": "complete", **row, "error": ""}
     except Exception as error:  # any error of one hole: the others are still reduced
+        out.remove(done)
         out.remove(group)
         entry = {"name": name, "status": "failed", "error": _words(error)}
         mark = ""
     entry |= {"source": source, "fingerprint": mark}
-    out.put(f"{DONE}/{name}.json", json.dumps(entry, indent=1).encode())
+    out.put(done, sealed(entry))
     return str(entry["status"])
 
 
@@ -486,6 +499,10 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
     ValueError
         When the folder has other content, or an archive of another format or other choices.
     """
+    for folder in ("", DONE):  # objects that a killed run was writing
+        for name in place.names(folder):
+            if is_part(name):
+                place.remove(f"{folder}/{name}" if folder else name)
     there = [name for name in place.names() if not name.startswith("lock.json")]
     if _HEAD not in there:
         # A run that was killed before it wrote the head may have left stores and locks.
@@ -496,11 +513,11 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
                 f"{', '.join(strange[:3])}); give a new folder"
             )
     elif resume:
-        _refuse_different(place, json.loads(place.get(_HEAD)), head)
+        _refuse_different(place, unsealed(place.get(_HEAD), place.name(_HEAD)), head)
         return False
     for key in (TABLE, DONE, *parts):
         place.remove(key)
-    place.put(_HEAD, json.dumps(head, indent=1, sort_keys=True).encode())
+    place.put(_HEAD, sealed(head))
     return True
 
 
@@ -569,7 +586,7 @@ def read_head(place: Place) -> dict[str, Any]:
         When there is no archive, or a later format wrote it.
     """
     try:
-        head: dict[str, Any] = json.loads(place.get(_HEAD))
+        head = unsealed(place.get(_HEAD), place.name(_HEAD))
     except FileNotFoundError:
         raise ValueError(f"no archive at {place.where}; make one with archive.reduce") from None
     version = str(head["format_version"])
@@ -586,7 +603,8 @@ def read_markers(place: Place) -> dict[str, dict[str, Any]]:
     found = {}
     for file in place.names(DONE):
         if file.endswith(".json"):
-            found[file.removesuffix(".json")] = json.loads(place.get(f"{DONE}/{file}"))
+            key = f"{DONE}/{file}"
+            found[file.removesuffix(".json")] = unsealed(place.get(key), place.name(key))
     return found
 
 

@@ -20,6 +20,7 @@ from corephys.archive.stores import (
     array_metadata,
     encode,
     group_metadata,
+    sealed_array,
 )
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
@@ -227,7 +228,7 @@ class _Writer:
                 self._flush(sensor, size // CHUNK)
             for name in columns:
                 key = f"{ARRAYS}/{sensor}/{name}/{METADATA}"
-                self.place.put(key, json.dumps(column_metadata(sensor, name, size)).encode())
+                self.place.put(key, sealed_array(column_metadata(sensor, name, size)))
             self.place.put(f"{ARRAYS}/{sensor}/{METADATA}", json.dumps(group_metadata({})).encode())
             rows[sensor] = {"holes": self.names[sensor], "ends": self.ends[sensor]}
         head = group_metadata({"format_version": FORMAT_VERSION})

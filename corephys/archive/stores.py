@@ -5,6 +5,7 @@ Readers never see a partly written object, and one run writes at a time.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
@@ -33,11 +34,15 @@ __all__ = [
     "current",
     "decode",
     "encode",
+    "is_part",
     "is_saved",
     "load_tree",
     "locked",
     "read_tree",
     "save_tree",
+    "sealed",
+    "sealed_array",
+    "unsealed",
     "write_tree",
 ]
 
@@ -302,6 +307,14 @@ class Place:
             system.rm(path, recursive=True)
 
 
+_PART = re.compile(r"\.part\d+$")
+
+
+def is_part(key: str) -> bool:
+    """Whether an object of a folder is one that was being written when its run was killed."""
+    return bool(_PART.search(key))
+
+
 def _write(path: str, content: bytes) -> None:
     with open(path, "wb") as stream:
         stream.write(content)
@@ -314,7 +327,8 @@ def _write(path: str, content: bytes) -> None:
 # writes the metadata and the chunks of an array directly. Any zarr library and plain xarray read
 # the result.
 # Reading is stricter than the format: a chunk that is missing or cut short is an error, not fill
-# values.
+# values. Each chunk ends with its checksum (the codec crc32c of the format), and the metadata carry
+# their SHA-256, so that a changed bit is an error too. Stores of older versions have neither.
 
 
 METADATA = "zarr.json"
@@ -324,11 +338,59 @@ _TIME_UNITS = {f"{word} since 1970-01-01": unit for unit, word in _TIME_WORDS.it
 _NOT_A_TIME = np.iinfo(np.int64).min
 _ENDIAN = {"name": "bytes", "configuration": {"endian": "little"}}
 _TEXT = {"name": "vlen-utf8", "configuration": {}}
+_CHECKSUM = {"name": "crc32c"}
+_CHECKSUM_BYTES = 4
 _NOT_FINITE = {"NaN": math.nan, "Infinity": math.inf, "-Infinity": -math.inf}
 
 
-class StoreError(ValueError):
-    """A store disagrees with its metadata: a part is missing, cut short or of another kind."""
+class StoreError(OSError, ValueError):
+    """A part of a store is missing, cut short, changed or of another kind."""
+
+
+def _digest(content: Mapping[str, Any]) -> str:
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def sealed(content: Mapping[str, Any]) -> bytes:
+    """JSON text of plain values with their SHA-256, for :func:`unsealed`."""
+    return json.dumps({**content, "sha256": _digest(content)}, indent=1).encode()
+
+
+def unsealed(content: bytes, where: str) -> dict[str, Any]:
+    """Read JSON text, and compare it with the digest that it carries.
+
+    Parameters
+    ----------
+    content : bytes
+        Text of :func:`sealed`; that of an older version has no digest.
+    where : str
+        Place of the text, for the message.
+
+    Returns
+    -------
+    dict
+        The values.
+
+    Raises
+    ------
+    StoreError
+        When the text is damaged.
+    """
+    try:
+        found = json.loads(content)
+        digest = found.pop("sha256", None)
+    except (ValueError, AttributeError, TypeError):
+        raise StoreError(f"{where} is cut short or damaged; make the store again") from None
+    if digest not in (None, _digest(found)):
+        raise StoreError(f"{where} is damaged: its digest is another one; make the store again")
+    return dict(found)
+
+
+def sealed_array(metadata: Mapping[str, Any]) -> bytes:
+    """Metadata of an array with their SHA-256, in a field that other readers may ignore."""
+    seal = {"must_understand": False, "sha256": _digest(metadata)}
+    return json.dumps({**metadata, "corephys": seal}, allow_nan=False).encode()
 
 
 def _blosc(typesize: int) -> dict[str, Any]:
@@ -377,6 +439,7 @@ def array_metadata(
     codecs = [_TEXT] if text else [_ENDIAN]
     if text or math.prod(grid) * size >= COMPRESS_FROM:
         codecs = [*codecs, _blosc(size)]
+    codecs = [*codecs, _CHECKSUM]
     fill: Any = {"f": "NaN", "b": False, "O": ""}.get(dtype.kind, 0)
     return {
         "zarr_format": 3,
@@ -409,15 +472,22 @@ def encode(values: np.ndarray, metadata: Mapping[str, Any]) -> bytes:
         Content of the file.
     """
     raw: Any = _vlen().encode(values.reshape(-1)) if values.dtype.kind == "O" else _little(values)
-    if metadata["codecs"][-1]["name"] != "blosc":
-        return bytes(raw)
-    from numcodecs import blosc
+    named = {codec["name"]: codec for codec in metadata["codecs"]}
+    if "blosc" in named:
+        from numcodecs import blosc
 
-    size = metadata["codecs"][-1]["configuration"]["typesize"]
-    if size > 1:
-        return bytes(blosc.compress(raw, b"lz4", 5, blosc.SHUFFLE, 0))
-    buffer = np.frombuffer(raw, np.uint8) if not isinstance(raw, np.ndarray) else raw
-    return bytes(blosc.compress(buffer, b"lz4", 5, blosc.SHUFFLE, 0))
+        size = named["blosc"]["configuration"]["typesize"]
+        if size == 1 and not isinstance(raw, np.ndarray):
+            raw = np.frombuffer(raw, np.uint8)
+        raw = blosc.compress(raw, b"lz4", 5, blosc.SHUFFLE, 0)
+    content = bytes(raw)
+    return content + _checksum(content) if "crc32c" in named else content
+
+
+def _checksum(content: bytes | memoryview) -> bytes:
+    import google_crc32c
+
+    return int(google_crc32c.value(bytes(content))).to_bytes(_CHECKSUM_BYTES, "little")
 
 
 def _vlen() -> Any:
@@ -450,21 +520,28 @@ def decode(content: bytes, metadata: Mapping[str, Any], where: str) -> np.ndarra
     Raises
     ------
     StoreError
-        When the content is cut short or was written with other codecs.
+        When the content is cut short or changed, or was written with other codecs.
     """
+    given = content
     names = [codec["name"] for codec in metadata["codecs"]]
     text = metadata["data_type"] == "string"
-    if names not in ([("vlen-utf8" if text else "bytes"), *tail] for tail in ([], ["blosc"])):
+    kind, *tail = names
+    checked = tail[-1:] == ["crc32c"]
+    if kind != ("vlen-utf8" if text else "bytes") or tail not in _CODECS:
         raise StoreError(
             f"{where} was written with the codecs {', '.join(names)}, which this package does not "
             "write; open the store with xarray instead"
         )
     shape = metadata["chunk_grid"]["configuration"]["chunk_shape"]
     raw: Any = content
-    if names[-1] == "blosc":
+    if checked:
+        raw = content = content[:-_CHECKSUM_BYTES]
+        if _checksum(content) != given[-_CHECKSUM_BYTES:]:
+            raise StoreError(f"{where} is cut short or damaged: its checksum differs; {_CURE}")
+    if "blosc" in tail:
         # Check the length in the header: the decompressor would read past a short buffer.
         if len(content) < 16 or int.from_bytes(content[12:16], "little") != len(content):
-            raise StoreError(f"{where} is cut short; make the store again from the hole's folder")
+            raise StoreError(f"{where} is cut short; {_CURE}")
         from numcodecs import blosc
 
         raw = blosc.decompress(content)
@@ -472,8 +549,12 @@ def decode(content: bytes, metadata: Mapping[str, Any], where: str) -> np.ndarra
         return np.asarray(_vlen().decode(raw), dtype=object).reshape(shape)
     dtype = np.dtype(metadata["data_type"])
     if len(raw) != math.prod(shape) * dtype.itemsize:
-        raise StoreError(f"{where} is cut short; make the store again from the hole's folder")
+        raise StoreError(f"{where} is cut short; {_CURE}")
     return np.frombuffer(raw, dtype.newbyteorder("<")).astype(dtype).reshape(shape)
+
+
+_CODECS = ([], ["blosc"], ["crc32c"], ["blosc", "crc32c"])  # behind bytes or vlen-utf8
+_CURE = "make the store again from the hole's folder"
 
 
 def write_tree(tree: xr.DataTree, place: Place, root: str) -> None:
@@ -521,6 +602,8 @@ def write_tree(tree: xr.DataTree, place: Place, root: str) -> None:
         "must_understand": False,
         "metadata": everything,
     }
+    # The digest is that of the head without it; other readers ignore it here.
+    head["consolidated_metadata"]["sha256"] = _digest(head)
     place.put(f"{root}/{METADATA}", _json(head))
 
 
@@ -618,9 +701,28 @@ def read_tree(place: Place, root: str) -> xr.DataTree:
     FileNotFoundError
         When there is no such group.
     StoreError
-        When a part is missing, cut short or of another kind.
+        When a part is missing, cut short, changed or of another kind.
     """
+    try:
+        return _read_tree(place, root)
+    except (OSError, MemoryError):
+        raise
+    # A damaged store without digests fails anywhere, with any error.
+    except Exception as error:
+        raise StoreError(
+            f"{place.name(root)} cannot be read: it is damaged, or is no tree of this package "
+            f"({error}); make the store again"
+        ) from error
+
+
+def _read_tree(place: Place, root: str) -> xr.DataTree:
     head = read_metadata(place, f"{root}/{METADATA}")
+    digest = head.get("consolidated_metadata", {}).pop("sha256", None)
+    if digest not in (None, _digest(head)):
+        raise StoreError(
+            f"{place.name(root)}/{METADATA} is damaged: its digest is another one; make the store "
+            "again"
+        )
     if "consolidated_metadata" not in head:
         raise StoreError(
             f"{place.name(root)} is not a tree written by this package; open it with xarray"
@@ -649,13 +751,18 @@ def read_tree(place: Place, root: str) -> xr.DataTree:
 
 
 def read_metadata(place: Place, key: str) -> dict[str, Any]:
-    """Metadata of a group or an array."""
+    """Metadata of a group or an array, compared with the digest that those of arrays may carry."""
     content = place.get(key)
     try:
-        found: dict[str, Any] = json.loads(content)
-    except ValueError:
+        found = json.loads(content)
+        seal = found.pop("corephys", None)
+    except (ValueError, AttributeError, TypeError):
         raise StoreError(f"{place.name(key)} is cut short; make the store again") from None
-    return found
+    if seal is not None and seal != {"must_understand": False, "sha256": _digest(found)}:
+        raise StoreError(
+            f"{place.name(key)} is damaged: its digest is another one; make the store again"
+        )
+    return dict(found)
 
 
 def _variable(place: Place, key: str, metadata: dict[str, Any]) -> xr.Variable:
@@ -735,7 +842,7 @@ def save_tree(tree: xr.DataTree, place: Place) -> str:
     str
         Key of the new store.
     """
-    before = [name for name in place.names() if name.endswith(".zarr")]
+    before = [name for name in place.names() if name.endswith(".zarr") or is_part(name)]
     name = f"{secrets.token_hex(6)}.zarr"
     try:
         write_tree(tree, place, name)

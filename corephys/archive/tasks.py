@@ -6,11 +6,16 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from functools import lru_cache
+from itertools import count
 from typing import Any
 
 from corephys.ground import units
 from corephys.ground.choices import matching
+from corephys.ground.processes import quiet_context
+from corephys.ground.progress import bar, nowhere
 from corephys.ground.vocabulary import TERMS
 
 __all__ = ["Task", "ready", "run_all"]
@@ -46,7 +51,7 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
     scheduler : "threads", "processes" or a client
         How tasks are run.
     progress : bool
-        Show a progress bar.
+        Show a progress bar in a terminal or a notebook.
 
     Returns
     -------
@@ -60,21 +65,25 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
     ModuleNotFoundError
         When dask is not installed.
     """
-    from tqdm import tqdm
+    with bar("archive", None if progress else nowhere) as step:
+        finished = count(1)
 
-    with tqdm(total=len(tasks), disable=not progress, unit="task") as bar:
+        def tick() -> None:
+            number = next(finished)
+            step(f"{number} of {len(tasks)} tasks", number, len(tasks))
+
         if hasattr(scheduler, "submit") and hasattr(scheduler, "gather"):
-            return _on_client(tasks, scheduler, bar)
+            return _on_client(tasks, scheduler, tick)
         word = matching(scheduler, ("threads", "processes"))
         if word is None:
             raise ValueError(
                 f"scheduler is {scheduler!r}; expected 'threads', 'processes' or a client of "
                 "dask.distributed"
             )
-        return _local(tasks, workers, word, bar)
+        return _local(tasks, workers, word, tick)
 
 
-def _local(tasks: list[Task], workers: int, scheduler: str, bar: Any) -> list[str]:
+def _local(tasks: list[Task], workers: int, scheduler: str, tick: Callable[[], None]) -> list[str]:
     try:
         import dask
         from dask.callbacks import Callback
@@ -85,24 +94,25 @@ def _local(tasks: list[Task], workers: int, scheduler: str, bar: Any) -> list[st
     if not tasks:
         return []
 
-    class Bar(Callback):  # type: ignore[misc]
+    class Ticks(Callback):  # type: ignore[misc]
         def _posttask(self, *_: Any) -> None:
-            bar.update()
+            tick()
 
     delayed = [
         dask.delayed(_guarded, pure=False)(function, *arguments) for function, arguments in tasks
     ]
-    with Bar(), dask.config.set({"multiprocessing.context": "spawn"}):
-        found = dask.compute(
-            *delayed, scheduler=scheduler, num_workers=workers, optimize_graph=False, chunksize=1
-        )
-    return list(found)
+    settings: dict[str, Any] = {"scheduler": scheduler, "num_workers": workers}
+    with Ticks(), ExitStack() as stack:
+        if scheduler == "processes":
+            pool = ProcessPoolExecutor(workers, mp_context=quiet_context())
+            settings |= {"pool": stack.enter_context(pool), "chunksize": 1}
+        return list(dask.compute(*delayed, optimize_graph=False, **settings))
 
 
-def _on_client(tasks: list[Task], client: Any, bar: Any) -> list[str]:
+def _on_client(tasks: list[Task], client: Any, tick: Callable[[], None]) -> list[str]:
     futures = [client.submit(function, *arguments, pure=False) for function, arguments in tasks]
     for future in futures:
-        future.add_done_callback(lambda _: bar.update())
+        future.add_done_callback(lambda _: tick())
     return list(client.gather(futures))
 
 

@@ -3,13 +3,20 @@
 Every group, written alone as a flat file, follows the CF conventions. Text is stored as
 characters, names that CF does not allow are respelled, and variables without a long_name get one.
 :func:`load` reverses all three.
+
+The last line of the file, behind what the netCDF library reads, is the SHA-256 of all bytes before
+it. A program that changes the file cuts this line off.
 """
 
 from __future__ import annotations
 
+import errno
+import hashlib
 import json
 import os
 import re
+import shutil
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +25,7 @@ import numpy as np
 import xarray as xr
 from xarray.conventions import encode_dataset_coordinates
 
+from corephys.export.output import settle
 from corephys.ground.provenance import FORMAT_VERSION, write_whole
 
 __all__ = ["flat", "load", "save"]
@@ -31,6 +39,9 @@ _SINCE = "since 1970-01-01"
 # Comment that marks a long_name which save added and load removes.
 _NO_WORDS = "long_name repeats the name of the variable"
 _NOT_A_TIME = np.iinfo(np.int64).min  # the bits of NaT
+# The last line of a file: these words and the digest.
+_MARK = b"\ncontent written by corephys, SHA-256 "
+_MARK_LENGTH = len(_MARK) + 64 + 1
 
 
 def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
@@ -54,16 +65,38 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
         If the folder does not exist.
     TypeError
         If a text column holds anything but text.
+    OSError
+        If the file cannot be written, such as on a full disk.
 
     Notes
     -----
     Attributes that netCDF cannot hold (truth values, tables) are written as JSON text. Text is
-    read back as Python strings, whatever its width was.
+    read back as Python strings, whatever its width was. The last line of the file is the SHA-256 of
+    the bytes before it, which :func:`load` checks; other programs do not see it.
     """
     nodes = {
         node.path: _encoded(node.to_dataset(inherit=False), node.path) for node in tree.subtree
     }
-    with write_whole(path) as other, netCDF4.Dataset(other, "w", format="NETCDF4") as file:
+    with write_whole(path) as other:
+        try:
+            _write(nodes, other)
+        except RuntimeError as error:  # the netCDF library does not pass on the system's error
+            if shutil.disk_usage(other.parent).free < _FULL:
+                full = errno.ENOSPC
+                raise OSError(full, os.strerror(full), str(path)) from error
+            raise OSError(
+                f"{path} cannot be written: the netCDF library stopped with {error}. Look whether "
+                "the disk has space and works"
+            ) from error
+        with other.open("rb+") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+            stream.write(_MARK + digest.encode() + b"\n")
+    return Path(path)
+
+
+def _write(nodes: dict[str, tuple[xr.Dataset, dict[str, Any]]], path: Path) -> None:
+    """Write encoded groups with their encodings."""
+    with netCDF4.Dataset(path, "w", format="NETCDF4") as file:
         file.set_fill_off()
         # First all definitions, then all values: the library rewrites its catalogue whenever a
         # definition follows a value.
@@ -72,7 +105,6 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
             waiting += _define(file if group == "/" else file.createGroup(group), dataset, encoding)
         for variable, values in waiting:
             variable[...] = values
-    return Path(path)
 
 
 def _define(
@@ -132,32 +164,125 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     FileNotFoundError
         If the file does not exist.
     OSError
-        If the file is damaged or not a netCDF file.
+        If the file is damaged, or is not a netCDF file with such groups.
     ValueError
         If the format of the file is later than that of this package.
+
+    Notes
+    -----
+    The digest at the end of the file is compared first, so that a single changed bit is refused. A
+    file of an older version, or one that another program changed, has no digest and is read without
+    this check and without a warning: the netCDF library notices most damage, but not all.
     """
     file = Path(path)
     if not file.is_file():
         raise FileNotFoundError(f"there is no file {file}; write one with cp.save(tree, path)")
-    # Raw values: masking would turn integers and times into floats.
+    for folder in (file.parent, file.parent.parent):  # of a hole or a site
+        settle(folder)
+    checked = _checked(file)
     try:
-        opened = xr.open_datatree(file, engine="netcdf4", decode_times=False, mask_and_scale=False)
-    except OSError as error:
+        nodes = dict(_groups(file) if checked else _foreign_groups(file))
+    except _LaterFormatError:
+        raise
+    # A damaged file fails anywhere in the libraries, with any error.
+    except Exception as error:
         raise OSError(
             f"{file} cannot be read as a netCDF file; it is damaged, truncated or a file of "
             f"another kind ({error}). Copy it again, or reduce the hole again"
         ) from error
-    with opened as stored:
-        version = str(stored.attrs.get("format_version", FORMAT_VERSION))
-        if version.isdigit() and int(version) > int(FORMAT_VERSION):
-            raise ValueError(
-                f"{file.name} has format {version}; this version reads formats up to "
-                f"{FORMAT_VERSION}. Update the package"
-            )
-        nodes = {
-            node.path: _decoded(node.to_dataset(inherit=False).load()) for node in stored.subtree
-        }
     return xr.DataTree.from_dict(nodes)
+
+
+class _LaterFormatError(ValueError):
+    """The format of a file is later than that of this package."""
+
+
+def _refuse_later_format(attributes: dict[str, Any], file: Path) -> None:
+    version = str(attributes.get("format_version", FORMAT_VERSION))
+    if version.isdigit() and int(version) > int(FORMAT_VERSION):
+        raise _LaterFormatError(
+            f"{file.name} has format {version}; this version reads formats up to "
+            f"{FORMAT_VERSION}. Update the package"
+        )
+
+
+def _checked(file: Path) -> bool:
+    """Whether the file carries a digest; OSError where its content has another one."""
+    length = file.stat().st_size - _MARK_LENGTH
+    if length < 0:
+        return False
+    with file.open("rb") as stream:
+        stream.seek(length)
+        line = stream.read()
+        if not line.startswith(_MARK):
+            return False
+        stream.seek(0)
+        found = hashlib.sha256()
+        left = length
+        while left and (part := stream.read(min(left, _READ_AT_ONCE))):
+            found.update(part)
+            left -= len(part)
+    if line != _MARK + found.hexdigest().encode() + b"\n":
+        raise OSError(
+            f"{file} is damaged: its content has another SHA-256 than its last line states. Copy "
+            "it again, or reduce the hole again"
+        )
+    return True
+
+
+_READ_AT_ONCE = 1 << 22  # bytes
+_FULL = 1 << 20  # bytes left on a disk that counts as full
+
+
+def _groups(file: Path) -> Iterator[tuple[str, xr.Dataset]]:
+    """Groups of a file of :func:`save`, by path."""
+    with netCDF4.Dataset(file) as stored:
+        # Raw values: masking would turn integers and times into floats.
+        stored.set_auto_maskandscale(False)
+        stored.set_auto_chartostring(False)
+        _refuse_later_format({name: stored.getncattr(name) for name in stored.ncattrs()}, file)
+        waiting = [stored]
+        while waiting:
+            group = waiting.pop()
+            yield group.path, _decoded(*_stored_group(group))
+            waiting += reversed(group.groups.values())
+
+
+def _stored_group(
+    group: netCDF4.Group | netCDF4.Dataset,
+) -> tuple[dict[str, xr.Variable], set[str], dict[str, Any]]:
+    """Variables of a group with texts and truth values, names of coordinates, and attributes."""
+    parts: dict[str, xr.Variable] = {}
+    attributes = {key: group.getncattr(key) for key in group.ncattrs()}
+    placed = set(attributes.pop("coordinates", "").split())
+    for name, variable in group.variables.items():
+        about = {key: variable.getncattr(key) for key in variable.ncattrs()}
+        dims, values = variable.dimensions, np.asarray(variable[...])
+        if about.pop("_Encoding", ""):
+            dims = dims[:-1]
+            values = values.view(f"S{values.shape[-1]}")[..., 0]
+            texts = [text.decode("utf-8") for text in values.reshape(-1)]
+            values = np.array(texts, dtype=object).reshape(values.shape)
+        elif about.get("dtype") == "bool":
+            del about["dtype"]
+            values = values.astype(bool)
+        placed.update(about.pop("coordinates", "").split())
+        if dims == (name,):
+            placed.add(name)
+        # The values are plain arrays; the check of their type costs more than reading them.
+        parts[name] = xr.Variable(dims, values, about, fastpath=True)
+    return parts, placed, attributes
+
+
+def _foreign_groups(file: Path) -> Iterator[tuple[str, xr.Dataset]]:
+    """Groups of a file without a digest, which may hold anything that xarray reads."""
+    with xr.open_datatree(
+        file, engine="netcdf4", decode_times=False, mask_and_scale=False
+    ) as stored:
+        _refuse_later_format(stored.attrs, file)
+        for node in stored.subtree:
+            group = node.to_dataset(inherit=False).load()
+            yield node.path, _decoded(group.variables, set(group.coords), group.attrs)
 
 
 def flat(tree: xr.DataTree, path: str) -> xr.Dataset:
@@ -312,15 +437,17 @@ def _runs_one_way(variable: xr.Variable) -> bool:
     return bool((step > zero).all() or (step < zero).all())
 
 
-def _decoded(dataset: xr.Dataset) -> xr.Dataset:
+def _decoded(
+    variables: Mapping[Any, xr.Variable], placed: set[Any], attrs: Mapping[str, Any]
+) -> xr.Dataset:
     """Dataset with the names, types and attributes that it had before :func:`_encoded`."""
     names = {
         name: variable.attrs["original_name"]
-        for name, variable in dataset.variables.items()
+        for name, variable in variables.items()
         if "original_name" in variable.attrs
     }
     parts: dict[Any, xr.Variable] = {}
-    for name, variable in dataset.variables.items():
+    for name, variable in variables.items():
         attributes = dict(variable.attrs)
         for key in ("original_name", "_FillValue"):
             attributes.pop(key, None)
@@ -338,9 +465,9 @@ def _decoded(dataset: xr.Dataset) -> xr.Dataset:
             unit = {long: short for short, long in _TIME_WORDS.items()}[word]
             values = values.astype(f"datetime64[{unit}]")
         parts[names.get(name, name)] = xr.Variable(variable.dims, values, attributes, kept)
-    coordinates = {names.get(name, name) for name in dataset.coords}
+    coordinates = {names.get(name, name) for name in placed}
     return xr.Dataset(
         {name: part for name, part in parts.items() if name not in coordinates},
         coords={name: part for name, part in parts.items() if name in coordinates},
-        attrs=dataset.attrs,
+        attrs=attrs,
     )

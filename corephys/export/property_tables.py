@@ -55,6 +55,46 @@ _LEVELS = (
 _NUMBERS = COLUMNS[COLUMNS.index("mean") : COLUMNS.index("u_systematic_of_mean") + 1]
 
 
+class _Places:
+    """Depth, layer, lithology and coring method of the readings of one leaf, and their groups.
+
+    All series of a leaf have the same positions, and so the same groups.
+    """
+
+    def __init__(self, depth: np.ndarray, **words: np.ndarray) -> None:
+        self.depth, self.words = depth, words
+        # Groups in the order of depth read like the column of layers.
+        self.order = np.argsort(depth, kind="stable")
+        self.known: dict[tuple[str, ...], list[tuple[dict[str, str], np.ndarray]]] = {}
+
+    def part(self, inside: np.ndarray) -> _Places:
+        """The same readings, of which those inside alone form groups."""
+        found = _Places(self.depth, **self.words)
+        found.order = self.order[inside[self.order]]
+        return found
+
+    def groups(self, by: tuple[str, ...]) -> list[tuple[dict[str, str], np.ndarray]]:
+        """Words and rows of every group, in the order of increasing depth."""
+        if by not in self.known:
+            self.known[by] = list(self._groups(by))
+        return self.known[by]
+
+    def _groups(self, by: tuple[str, ...]) -> Iterator[tuple[dict[str, str], np.ndarray]]:
+        if not by:
+            yield {}, np.sort(self.order)
+            return
+        code = np.zeros(self.depth.size, dtype=np.int64)
+        for word in by:
+            own, kinds = pd.factorize(self.words[word])
+            code = pd.factorize(code * (len(kinds) + 1) + own)[0]
+        readings = np.sort(self.order)
+        by_group = readings[np.argsort(code[readings], kind="stable")]
+        ends = np.cumsum(np.bincount(code[readings]))
+        for group in pd.unique(code[self.order]).tolist():
+            rows = by_group[ends[group - 1] if group else 0 : ends[group]]
+            yield {word: str(self.words[word][rows[0]]) for word in by}, rows
+
+
 class _Readings(NamedTuple):
     """One property series as plain arrays."""
 
@@ -66,7 +106,7 @@ class _Readings(NamedTuple):
     effects: np.ndarray
     flag: np.ndarray
     reason: np.ndarray
-    where: pd.DataFrame
+    where: _Places
 
 
 def property_table(
@@ -172,16 +212,16 @@ def _table(
     """Statistics of series in an interval of depth [m], by groups."""
     rows: list[dict[str, Any]] = []
     for one in there:
-        depth = one.where["depth"].to_numpy()
+        depth = one.where.depth
         # Without an interval every reading counts, also one without a depth.
-        inside = (depth >= ends[0]) & (depth < ends[1])
-        if not np.isfinite(ends).any():
-            inside[:] = True
-        for group, rows_of in _groups(one.where[inside], by):
-            index = np.flatnonzero(inside)[rows_of]
-            # A group may lie outside the interval; it gets no row.
+        groups = one.where.groups(by)
+        if np.isfinite(ends).any():
+            groups = one.where.part((depth >= ends[0]) & (depth < ends[1])).groups(by)
+        usable = np.asarray(flags.usable(one.flag, levels)) & np.isfinite(one.values)
+        for group, index in groups:
+            # A hole without readings has one group, and an interval may hold none of its readings.
             if index.size:
-                rows.append(group | _statistics(one, index, levels))
+                rows.append(group | _statistics(one, index, usable[index]))
     return pd.DataFrame(rows, columns=[c for c in COLUMNS if c not in GROUPINGS or c in by])
 
 
@@ -305,7 +345,7 @@ def _places(
     beds: xr.Dataset | None,
     cores: xr.Dataset | None,
     description: xr.Dataset | None,
-) -> pd.DataFrame:
+) -> _Places:
     """Depth, layer, lithology and coring method of every reading."""
     size = dataset.sizes["reading"]
 
@@ -323,37 +363,17 @@ def _places(
         rock = described.words_at(dataset, description, "lithology")
         rock[rock == ""] = "not described"
     method = layout.method_of(cores, coordinate("core", ""))
-    return pd.DataFrame(
-        {
-            "depth": depth,
-            "layer": layout.layer_column(beds, depth),
-            "lithology": rock,
-            "coring_method": np.where(method == "", "not known", method),
-        }
+    return _Places(
+        depth,
+        layer=layout.layer_column(beds, depth),
+        lithology=rock,
+        coring_method=np.where(method == "", "not known", method),
     )
 
 
-def _groups(
-    where: pd.DataFrame, by: tuple[str, ...]
-) -> Iterator[tuple[dict[str, str], np.ndarray]]:
-    """Words and rows of every group, in the order of increasing depth."""
-    if not by:
-        yield {}, np.arange(len(where))
-        return
-    rows: dict[tuple[str, ...], list[int]] = {}
-    # Groups in the order of depth read like the column of layers.
-    order = np.argsort(where["depth"].to_numpy(), kind="stable")
-    words = list(zip(*(where[word].tolist() for word in by), strict=True))
-    for row in order.tolist():
-        rows.setdefault(words[row], []).append(row)
-    for key, found in rows.items():
-        yield dict(zip(by, key, strict=True)), np.sort(np.array(found))
-
-
-def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> dict[str, Any]:
-    """Row of a series for the readings of a group."""
-    flag, values = one.flag[index], one.values[index]
-    counts = np.asarray(flags.usable(flag, levels)) & np.isfinite(values)
+def _statistics(one: _Readings, index: np.ndarray, counts: np.ndarray) -> dict[str, Any]:
+    """Row of a series for the readings of a group, of which some count."""
+    values = one.values[index]
     used = values[counts]
     n = used.size
     row: dict[str, Any] = {"property": one.path, "quantity": one.name, "unit": one.unit}
@@ -369,9 +389,10 @@ def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> d
     if n > 1:
         row["standard_deviation"] = float(used.std(ddof=1))
     # A reading without a number is missing, whatever its flag.
-    left = np.where(np.isfinite(values), flag, flags.MISSING)[~counts]
-    row |= {column: int((left == level).sum()) for column, level in _LEVELS}
-    row["left_out"] = _reasons(one.reason[index][~counts])
+    out = index[~counts]
+    left = np.where(np.isfinite(one.values[out]), one.flag[out], flags.MISSING)
+    row |= {column: int(np.count_nonzero(left == level)) for column, level in _LEVELS}
+    row["left_out"] = _reasons(one.reason[out])
     return row
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import io
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -332,7 +333,12 @@ def _markdown(text: str) -> str:
 
 def _latex(text: str) -> str:
     """Text without meaning to LaTeX."""
-    text = "".join(_LATEX.get(sign, sign) for sign in " ".join(text.split()))
+    # A power of a unit, such as m^2, is set high; any other circumflex stays a sign.
+    pieces = re.split(r"(?<=[A-Za-z)])\^(-?\d+)", " ".join(text.split()))
+    text = "".join(
+        f"$^{{{piece}}}$" if odd % 2 else "".join(_LATEX.get(sign, sign) for sign in piece)
+        for odd, piece in enumerate(pieces)
+    )
     # LaTeX joins two hyphens into a dash, and reads a bracket or star at the start of a row as an
     # option of the line break before it.
     text = text.replace("--", "-{}-")

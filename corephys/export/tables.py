@@ -18,6 +18,7 @@ from corephys.ground import companions, flags, vocabulary
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
 from corephys.ground.choices import choice
 from corephys.ground.fits import FitResult
+from corephys.ground.progress import bar
 from corephys.ground.provenance import write_bytes
 
 __all__ = ["write_las", "write_tables"]
@@ -97,13 +98,16 @@ def write_tables(tree: xr.DataTree | FitResult, folder: str | os.PathLike[str]) 
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    for node in leaves:
-        dataset = node.to_dataset(inherit=False)
-        names = [other.name for other in leaves]
-        stem = str(node.name) if names.count(node.name) == 1 else "_".join(node.path.split("/")[1:])
-        for ending, variables in _tables(dataset).items():
-            path = out / f"{stem}{ending}.csv"
-            written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
+    names = [other.name for other in leaves]
+    with bar("tables") as step:
+        for number, node in enumerate(leaves):
+            step(str(node.name), number, len(leaves))
+            dataset = node.to_dataset(inherit=False)
+            unique = names.count(node.name) == 1
+            stem = str(node.name) if unique else "_".join(node.path.split("/")[1:])
+            for ending, variables in _tables(dataset).items():
+                path = out / f"{stem}{ending}.csv"
+                written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
     write_bytes(out / "about.txt", f"{_ABOUT}\n{RESEARCH_ONLY}\n{SEALED_SOURCE}\n".encode())
     return written
 
@@ -181,9 +185,19 @@ def _column(name: str, values: np.ndarray, unit: str, decimals: int | None) -> I
     if values.dtype.kind == "f":
         if name in _POSITIONS:
             decimals = _DECIMALS.get(unit)
-        style = "%.6g" if decimals is None else f"%.{decimals}f"
-        return ["" if np.isnan(value) else style % value for value in values.tolist()]
+        return _numbers(values, "%.6g" if decimals is None else f"%.{decimals}f")
     return [_cell(str(value)) for value in values]
+
+
+def _numbers(values: np.ndarray, style: str) -> list[str]:
+    """Cells of numbers, empty for NaN. One format for all of them takes half the time."""
+    if not values.size:
+        return []
+    cells = "\n".join([style] * values.size) % tuple(values.tolist())
+    texts = cells.split("\n")
+    for row in np.flatnonzero(np.isnan(values)).tolist():
+        texts[row] = ""
+    return texts
 
 
 def _in_words(values: np.ndarray, words: Callable[[int], str]) -> list[str]:

@@ -9,6 +9,7 @@ out.
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 import xarray as xr
@@ -28,7 +29,9 @@ from corephys.figures.heat import (
     station,
     temperature_records,
 )
-from corephys.figures.plate import Plate, save
+from corephys.figures.pages import core_page, core_pages
+from corephys.figures.plate import PICTURES, Plate, save
+from corephys.figures.processes import print_all
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sediment import accumulation, compaction_models, porosity_depth
 from corephys.figures.site import (
@@ -49,6 +52,7 @@ from corephys.figures.strength import consolidation_curves, strength_depth, stre
 from corephys.figures.style import ONE_COLUMN, PAGE, STYLE, TWO_COLUMNS
 from corephys.figures.summaries import index_properties_depth, scan_tracks, summary, velocity_axes
 from corephys.figures.traces import log_comparison, seismic_tie, time_depth
+from corephys.ground.choices import choices
 from corephys.hole.composite.folder import is_site
 
 __all__ = [
@@ -68,6 +72,8 @@ __all__ = [
     "control_chart",
     "control_charts",
     "core_description",
+    "core_page",
+    "core_pages",
     "density_comparison",
     "description",
     "formation_factor",
@@ -132,7 +138,14 @@ FIGURES = {
 }
 
 
-def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
+def write_figures(
+    tree: xr.DataTree,
+    folder: str | os.PathLike[str],
+    *,
+    names: Sequence[str] | None = None,
+    kinds: Sequence[str] = ("png", "svg"),
+    processes: int | None = None,
+) -> list[Path]:
     """Write every figure that the hole or site has the data for.
 
     Parameters
@@ -141,22 +154,39 @@ def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Pat
         Reduced hole, or reduced site, whose figures are those of :func:`site_figures`.
     folder : path
         Folder of the figures; created if it does not exist.
+    names : sequence of str, optional
+        Figures to write, such as ``["summary", "heat_flow"]``; by default all.
+    kinds : sequence of {"png", "svg", "pdf"}
+        Kinds of pictures; by default PNG and SVG. The data drawn (``.csv``) and the caption
+        (``.txt``) are always written.
+    processes : int, optional
+        Number of processes that draw at the same time, this one among them; by default two for
+        many figures on a computer with two or more cores, else one. The files are the same for
+        every number.
 
     Returns
     -------
     list of Path
         Files of :func:`save`. Figures whose data the hole or site lacks are left out.
+
+    Raises
+    ------
+    ValueError
+        If a name or kind is not known, or ``processes`` is not positive.
     """
-    written: list[Path] = []
-    Path(folder).mkdir(parents=True, exist_ok=True)
+    folder = Path(folder)
+    kinds = (*choices(tuple(kinds), PICTURES, "kinds"), "csv", "txt")
+    if processes is not None and processes < 1:
+        raise ValueError(
+            f"processes is {processes}; expected 1 or more, or None for the number that suits "
+            "the computer"
+        )
     if is_site(tree):
-        for name, figure in site_figures(tree).items():
-            written += save(figure, folder, name)
-        return written
-    for name, draw in FIGURES.items():
-        try:
-            figure = draw(tree)
-        except NothingToDraw:
-            continue
-        written += save(figure, folder, name)
-    return written
+        plates = site_figures(tree)
+        held = plates if names is None else choices(tuple(names), tuple(plates), "names")
+        folder.mkdir(parents=True, exist_ok=True)
+        return [path for name in held for path in save(plates[name], folder, name, kinds=kinds)]
+    wanted = FIGURES if names is None else choices(tuple(names), tuple(FIGURES), "names")
+    draws = {name: FIGURES[name] for name in wanted}
+    folder.mkdir(parents=True, exist_ok=True)
+    return print_all(tree, draws, folder, kinds, processes)

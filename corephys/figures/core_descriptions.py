@@ -22,10 +22,11 @@ from corephys.figures.intervals import (
     pictures_of,
     within,
 )
+from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.pictures import PictureFiles
 from corephys.figures.plate import Plate, describe, legend_below, new_plate
-from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require
-from corephys.figures.style import PAGE, TWO_COLUMNS, label, plain
+from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, the_hole
+from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.summaries import TRACKS, pair
 from corephys.figures.tracks import depth_axis, draw_cores, draw_track
 from corephys.ground import units
@@ -47,6 +48,8 @@ _Pairs = dict[str, tuple[Series | None, Series | None]]
 def description(
     tree: xr.DataTree,
     *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
     depth_scale: str = "depth",
     top: Scalar | None = None,
     bottom: Scalar | None = None,
@@ -60,6 +63,11 @@ def description(
     ----------
     tree : DataTree
         Hole, raw or reduced, with the table ``description`` or ``images``.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
     top, bottom : Quantity or str, optional
@@ -83,7 +91,8 @@ def description(
     NothingToDraw
         If nothing is described or pictured between the depths.
     ValueError
-        If a quantity or the depth scale is unknown, or ``top`` is not above ``bottom``.
+        If a quantity, a core or the depth scale is unknown, or ``top`` is not above ``bottom``, or
+        both these and ``depth`` are given.
 
     Notes
     -----
@@ -92,6 +101,9 @@ def description(
     worst.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    if depth is not None and (top is not None or bottom is not None):
+        raise ValueError("depth= and top= or bottom= set the same ends; give only one of them")
+    tree = cut(tree, core, depth, depth_scale=depth_scale)
     whole = _extent(tree, depth_scale)
     low, high = (
         units.as_floats(x, "m", n, optional=True) for x, n in ((top, "top"), (bottom, "bottom"))
@@ -112,6 +124,7 @@ def core_description(
     tree: xr.DataTree,
     *,
     core: str | None = None,
+    depth: Depths | None = None,
     depth_scale: str = "depth",
     quantities: tuple[str, ...] = _USUAL,
     pictures: bool | str | os.PathLike[str] = True,
@@ -126,7 +139,7 @@ def core_description(
     core : str, optional
         Name of the core; the default is the core with most pictures, or the first that is
         described.
-    depth_scale, quantities, pictures, size
+    depth, depth_scale, quantities, pictures, size
         As for :func:`description`.
 
     Returns
@@ -139,9 +152,10 @@ def core_description(
     NothingToDraw
         If nothing of the core is described or pictured.
     ValueError
-        If the core, a quantity or the depth scale is unknown.
+        If the core, a quantity or the depth scale is unknown, or ``depth`` is not a range.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    tree = cut(tree, None, depth, depth_scale=depth_scale)
     tables = _tables(tree)
     named = [t for t in (tables[1], tables[0]) if t is not None and "core" in t]
     held = [list(filter(None, map(str, table["core"].values))) for table in named]
@@ -149,7 +163,7 @@ def core_description(
     if not known:
         raise NothingToDraw(
             "the figure core_description needs rows with a core in description.csv or images.csv; "
-            "this hole has none; see cp.figures.description for rows by depth"
+            f"{the_hole(tree)} has none; see cp.figures.description for rows by depth"
         )
     first = next(names for names in held if names)
     chosen = max(dict.fromkeys(first), key=first.count) if tables[1] is not None else first[0]
@@ -169,7 +183,9 @@ def core_description(
             f"the figure core_description needs intervals of core {chosen!r} with depths; correct "
             "its rows in description.csv or images.csv"
         )
-    ends = (float(np.nanmin(tops)), float(np.nanmax(bottoms)))
+    part = part_of(tree)
+    low, high = (-np.inf, np.inf) if part is None else (part.low, part.high)
+    ends = (max(float(np.nanmin(tops)), low), min(float(np.nanmax(bottoms)), high))
     return _drawn(tree, chosen, ends, depth_scale, quantities, pictures, size)
 
 
@@ -199,7 +215,9 @@ def _extent(tree: xr.DataTree, depth_scale: str) -> tuple[float, float]:
             "the figure description needs an interval with depths; correct the rows of "
             "description.csv"
         )
-    return float(np.nanmin(tops)), float(np.nanmax(bottoms))
+    part = part_of(tree)
+    low, high = (-np.inf, np.inf) if part is None else (part.low, part.high)
+    return max(float(np.nanmin(tops)), low), min(float(np.nanmax(bottoms)), high)
 
 
 def _drawn(
@@ -230,15 +248,18 @@ def _drawn(
     if not columns and not shown:
         raise NothingToDraw(
             "the figure description needs a lithology, a disturbance or a picture between "
-            f"{ends[0]:g} and {ends[1]:g} m; this hole has none"
+            f"{ends[0]:g} and {ends[1]:g} m; {the_hole(tree)} has none"
         )
     strips = [_CORES] * (cores is not None)
     strips += [{"lithology": _COLUMN, "disturbance": _DEGREE}[c] for c in columns]
     strips += [_PICTURES] * len(kinds)
     room = 0.005 * (ends[1] - ends[0])
     limits = ends[0] - room, ends[1] + room
-    part = f"core {plain(core)}" if core else ""
-    with new_plate(*size, tree, part) as figure:
+    words = f"core {core}" if core else ""
+    within_core = part_of(tree)
+    if core and within_core is not None:
+        words += f", {within_core}"
+    with new_plate(*size, tree, words) as figure:
         axes = _axes(figure, strips + [1.0] * len(found))
         depth_axis(axes[0], limits[1], limits[0], words=label(depth_scale))
         place = iter(axes)
@@ -256,7 +277,7 @@ def _drawn(
         lacking: dict[str, str] = {}
         if shown:
             files = PictureFiles(tree, None if isinstance(pictures, bool) else pictures)
-            lacking = _columns_of_pictures(place, shown, kinds, files)
+            lacking = columns_of_pictures(place, shown, kinds, files)
         for one, both in zip(place, found.values(), strict=True):
             draw_track(one, *both)
             if one.get_xscale() == "linear":
@@ -322,7 +343,7 @@ def _axes(figure: Plate, widths: list[float]) -> list[Axes]:
     return axes
 
 
-def _columns_of_pictures(
+def columns_of_pictures(
     place: Iterator[Axes], shown: list[Picture], kinds: list[str], files: PictureFiles
 ) -> dict[str, str]:
     """Draw a strip for each kind of picture; why each file that is not drawn cannot be."""

@@ -12,6 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullForm
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.plate import (
     Plate,
     describe,
@@ -22,7 +23,7 @@ from corephys.figures.plate import (
     note,
     symbol_key,
 )
-from corephys.figures.reading import NothingToDraw, node, require
+from corephys.figures.reading import NothingToDraw, node, require, the_hole
 from corephys.figures.style import (
     COLOURS,
     DASHES,
@@ -145,7 +146,13 @@ _WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 _PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
 
 
-def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
+def velocity_density(
+    tree: xr.DataTree,
+    *,
+    by: str = "none",
+    core: Cores | None = None,
+    depth: Depths | None = None,
+) -> Plate:
     """Draw velocity against density: the scan, and samples that have both.
 
     Parameters
@@ -155,6 +162,11 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     by : {"none", "coring_method", "lithology", "layer"}
         Groups of the scan that are drawn in separate colours; the lithology is that of
         ``description.csv``, and that of ``layers.csv`` in a hole without a description.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -166,9 +178,13 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     NothingToDraw
         If the hole lacks either, or no usable velocity has a usable density beside it, or the hole
         lacks the table of the groups.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(tree, core, depth)
     velocity = require(tree, "properties/velocity", "velocity_density")
-    density = require(tree, "properties/density", "velocity_density")
+    density = require(whole, "properties/density", "velocity_density")
     beside = match(
         density, to=velocity, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
     )
@@ -178,7 +194,7 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     if not good.any():
         raise NothingToDraw(
             "the figure velocity_density needs a usable density beside a usable velocity; "
-            "this hole has none"
+            f"{the_hole(tree)} has none"
         )
     groups = _groups(
         tree, velocity, by, COLOURS["p_wave_velocity"], np.isfinite(v) & np.isfinite(rho)
@@ -186,7 +202,7 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     with new_plate(ONE_COLUMN, 88.0 if by == "none" else 102.0, tree) as figure:
         axes = figure.add_subplot()
         keys = _dots(axes, _PANEL, groups, rho, v, level)
-        _samples(axes, tree)
+        _samples(axes, whole, tree)
         # A thousandth at each end is left out: single readings of air would set the limits.
         for which, held in (("x", rho[good]), ("y", v[good])):
             low, high = np.quantile(held, [0.001, 0.999])
@@ -204,12 +220,13 @@ def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     return describe(figure, what, velocity, density)
 
 
-def _samples(axes: Axes, tree: xr.DataTree) -> None:
-    """Draw samples that have both. Their velocity is that across the core, as the scan's is."""
-    index, sent = (
-        node(tree, "properties/index_properties"),
-        node(tree, "properties/sample_velocity"),
-    )
+def _samples(axes: Axes, whole: xr.DataTree, tree: xr.DataTree) -> None:
+    """Draw samples that have both. Their velocity is that across the core, as the scan's is.
+
+    The part ``tree`` of the hole is drawn; its samples may have a partner just outside.
+    """
+    index = node(whole, "properties/index_properties")
+    sent = node(tree, "properties/sample_velocity")
     if index is None or sent is None or "bulk_density" not in index:
         return
     across = sent.isel(reading=sent["axis"].values.astype(str) == "across")
@@ -285,7 +302,13 @@ _OUTSIDE = {
 _VELOCITY = "P-wave velocity [m/s] against porosity"
 
 
-def velocity_porosity(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
+def velocity_porosity(
+    tree: xr.DataTree,
+    *,
+    by: str = "coring_method",
+    core: Cores | None = None,
+    depth: Depths | None = None,
+) -> Plate:
     """Draw the readings of the scan among the models, with those outside the bounds marked.
 
     Parameters
@@ -295,6 +318,11 @@ def velocity_porosity(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
         ``/products/velocity_models``.
     by : {"none", "coring_method", "lithology", "layer"}
         Groups of the scan, see :func:`velocity_density`.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -306,14 +334,18 @@ def velocity_porosity(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
     NothingToDraw
         If no velocity of the hole has a porosity beside it, or the hole lacks the table of the
         groups.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="Bounds and models are those of the complete hole.")
     checked = require(tree, "products/elastic_bounds", "velocity_porosity")
     phi, v = (checked[name].values.astype(float) for name in ("porosity", "p_wave_velocity"))
     level = np.maximum(checked["p_wave_velocity_flag"].values, checked["porosity_flag"].values)
     shown = np.isfinite(phi) & np.isfinite(v)
     if not shown.any():
         raise NothingToDraw(
-            "the figure velocity_porosity needs a porosity beside a velocity; this hole has none"
+            "the figure velocity_porosity needs a porosity beside a velocity; "
+            f"{the_hole(tree)} has none"
         )
     reason = checked["p_wave_velocity_reason"].values
     curves = node(tree, "products/velocity_models")
@@ -463,7 +495,13 @@ _ARCHIE = "formation factor against porosity"
 _TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
 
 
-def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
+def formation_factor(
+    tree: xr.DataTree,
+    *,
+    by: str = "none",
+    core: Cores | None = None,
+    depth: Depths | None = None,
+) -> Plate:
     """Draw formation factor against the porosity beside it, both axes logarithmic.
 
     Parameters
@@ -473,6 +511,11 @@ def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
         Archie's parameters where it has ``/properties/archie``.
     by : {"none", "coring_method", "lithology", "layer"}
         Groups of the scan, see :func:`velocity_density`.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -484,9 +527,13 @@ def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
     NothingToDraw
         If the hole lacks either, or no usable factor has a usable porosity beside it, or the hole
         lacks the table of the groups.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(tree, core, depth, kept="Archie's parameters are those of the complete hole.")
     factor = require(tree, "properties/formation_factor", "formation_factor")
-    porosity = require(tree, "products/porosity", "formation_factor")
+    porosity = require(whole, "products/porosity", "formation_factor")
     beside = match(
         porosity, to=factor, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
     )
@@ -497,7 +544,7 @@ def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
     if not good.any():
         raise NothingToDraw(
             "the figure formation_factor needs a usable porosity beside a usable formation factor; "
-            "this hole has none"
+            f"{the_hole(tree)} has none"
         )
     archie = node(tree, "properties/archie")
     groups = _groups(tree, factor, by, COLOURS["electrical_resistivity"], (f > 0) & (phi > 0))
@@ -511,6 +558,9 @@ def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
         axes.set_ylim(0.85 * ends[1][0], 1.15 * ends[1][1])
         if archie is not None:
             reach = _reach(node(tree, "layers"), factor["depth"].values, phi, good)
+            if part_of(tree) is not None and "layer_name" in archie.coords:
+                drawn = np.isin(archie["layer_name"].values.astype(str), list(reach))
+                archie = archie.isel(layer=np.flatnonzero(drawn))
             _laws(axes, archie, reach)
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_locator(FixedLocator(_TICKS))
@@ -582,7 +632,13 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
 # Density of samples against that of the scan beside them, by coring method.
 
 
-def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
+def density_comparison(
+    tree: xr.DataTree,
+    *,
+    by: str = "coring_method",
+    core: Cores | None = None,
+    depth: Depths | None = None,
+) -> Plate:
     """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample.
 
     Parameters
@@ -591,6 +647,11 @@ def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate
         Reduced hole with ``/properties/density`` and ``/properties/index_properties`` [g/cm^3].
     by : {"none", "coring_method", "lithology", "layer"}
         Groups of the samples, see :func:`velocity_density`.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -602,12 +663,17 @@ def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate
     NothingToDraw
         If the hole lacks either, or no usable sample has usable readings beside it, or the hole
         lacks the table of the groups.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(tree, core, depth)
     samples = require(tree, "properties/index_properties", "density_comparison")
-    scan = require(tree, "properties/density", "density_comparison")
+    scan = require(whole, "properties/density", "density_comparison")
     if "bulk_density" not in samples:
         raise NothingToDraw(
-            "the figure density_comparison needs a bulk density of samples; this hole has none"
+            "the figure density_comparison needs a bulk density of samples; "
+            f"{the_hole(tree)} has none"
         )
     beside = match(
         scan, to=samples, within=_WITHIN, how="mean_over_footprint", allow=("good", "not_evaluated")
@@ -619,7 +685,7 @@ def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate
     if not good.any():
         raise NothingToDraw(
             "the figure density_comparison needs usable readings of the scan within "
-            f"{_WITHIN} of a usable sample; this hole has none"
+            f"{_WITHIN} of a usable sample; {the_hole(tree)} has none"
         )
     error = [uncertainty.total(one, "bulk_density").values for one in (samples, beside)]
     groups = _groups(tree, samples, by, "black", both)
@@ -684,13 +750,20 @@ def _difference(difference: np.ndarray) -> str:
 _APART = "#D55E00"
 
 
-def reported_values(tree: xr.DataTree) -> Plate:
+def reported_values(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw reported values of samples less those computed from their masses, against depth.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/properties/reported_values``.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -702,7 +775,10 @@ def reported_values(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no reported values beside masses.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth)
     table = require(tree, "properties/reported_values", "reported_values")
     names = [
         str(name).removesuffix("_difference")
@@ -712,7 +788,7 @@ def reported_values(tree: xr.DataTree) -> Plate:
     depth = table["depth"].values.astype(float)
     if not np.isfinite(depth).any():
         raise NothingToDraw(
-            "the figure reported_values needs depths; no sample of this hole has one"
+            f"the figure reported_values needs depths; no sample of {the_hole(tree)} has one"
         )
     agrees = table["agrees"].values != 0
     with new_plate(TWO_COLUMNS, 95.0, tree) as figure:

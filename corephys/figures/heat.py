@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from corephys import uncertainty
 from corephys.downhole import temperature as formation_temperature
 from corephys.figures import plate
+from corephys.figures.part import Cores, Depths, cut
 from corephys.figures.plate import (
     Plate,
     describe,
@@ -21,7 +22,16 @@ from corephys.figures.plate import (
     note,
     point_label,
 )
-from corephys.figures.reading import NothingToDraw, Series, node, of_name, require, scalar, series
+from corephys.figures.reading import (
+    NothingToDraw,
+    Series,
+    node,
+    of_name,
+    require,
+    scalar,
+    series,
+    the_hole,
+)
 from corephys.figures.style import (
     COLOURS,
     DASHES,
@@ -49,7 +59,9 @@ __all__ = [
 # Heat flow: conductivity, temperature, and temperature against thermal resistance.
 
 
-def heat_flow(tree: xr.DataTree) -> Plate:
+def heat_flow(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw conductivity and temperature against depth, and the Bullard plot beside them.
 
     Parameters
@@ -57,6 +69,11 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/formation_temperature``. Conductivity [W/(m K)],
         resistance [m^2 K/W] and heat flow [mW/m^2] are drawn where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -67,12 +84,16 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no formation temperature.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="The fit is that of the complete hole.")
     warm = _temperatures(tree, "heat_flow")
     temperature = series(tree, warm, "equilibrium_temperature")
     if temperature is None:
         raise NothingToDraw(
-            "the figure heat_flow needs an equilibrium temperature; no station of this hole has one"
+            "the figure heat_flow needs an equilibrium temperature; no station of "
+            f"{the_hole(tree)} has one"
         )
     conductivity = series(tree, "properties/thermal_conductivity", "thermal_conductivity")
     resistance = node(tree, "products/thermal_resistance")
@@ -86,6 +107,9 @@ def heat_flow(tree: xr.DataTree) -> Plate:
             _against_depth(axes[0], conductivity, bottom)
         spot = axes[int(conductivity is not None)]
         _against_depth(spot, temperature, bottom)
+        if figure.part is not None:
+            # The depths of both panels are those of either: a part has no common top.
+            depth_axis(axes[: 1 + (conductivity is not None)], bottom)
         if resistance is not None:
             _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
     what = (
@@ -154,18 +178,27 @@ def _bullard(
         small=small,
         marker=plate.marker_of(temperature.supplied, small),
     )
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    whole = figure.part is None
     bottom = float(np.nanmax(x)) * 1.06
-    axes.set_ylim(bottom, -0.03 * bottom)
+    top = 0.0 if whole else float(np.nanmin(x))
+    if whole:
+        axes.set_ylim(bottom, -0.03 * bottom)
+    else:
+        room = 0.06 * (float(np.nanmax(x)) - top or top)
+        axes.set_ylim(float(np.nanmax(x)) + room, top - room)
     axes.set_xlabel(temperature.label)
     axes.set_ylabel(label(name))
     if flow is None or "heat_flow" not in flow:
         return
     slope, u_slope = scalar(flow, "heat_flow")
     at_top, _ = scalar(flow, "surface_temperature")
-    ends = np.array([0.0, float(np.nanmax(x))])
+    ends = np.array([top, float(np.nanmax(x))])
     # mW/m^2 times m^2 K/W is mK.
     plate.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
-    _draw_bottom_water(axes, panel, bottom_water)
+    if whole:
+        _draw_bottom_water(axes, panel, bottom_water)
     note(axes, f"q = {value_in_print(slope, u_slope, 'mW/m^2')}", fontsize=6.5)
 
 
@@ -195,7 +228,9 @@ _WARM = COLOURS["equilibrium_temperature"]
 _FLOW = COLOURS["acoustic_impedance"]
 
 
-def heat_flow_tests(tree: xr.DataTree) -> Plate:
+def heat_flow_tests(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw the residuals of the line, the heat flow between stations, and the corrections.
 
     Parameters
@@ -204,6 +239,11 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
         Reduced hole with ``/products/heat_flow_curvature`` [K], ``/products/heat_flow_intervals``
         and ``/products/heat_flow`` [mW/m^2]; ``/products/heat_flow_corrections`` is drawn where
         the hole has it.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -214,8 +254,15 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no heat flow, or too few stations for a test.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(
+        tree, core, depth, kept="Line, parabola and corrections are those of the complete hole."
+    )
     flow = require(tree, "products/heat_flow", "heat_flow_tests")
+    bent = _bent(whole)
     bend = require(tree, "products/heat_flow_curvature", "heat_flow_tests")
     pieces = require(tree, "products/heat_flow_intervals", "heat_flow_tests")
     resistance = require(tree, "products/thermal_resistance", "heat_flow_tests")
@@ -224,7 +271,8 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     with new_plate(TWO_COLUMNS, 82.0, tree) as figure:
         axes = list(figure.subplots(1, 2 + (table is not None)))
         water = _bottom_water(tree, flow) - scalar(flow, "surface_temperature")[0]
-        _residuals(axes[0], bend, resistance, temperature, (scalar(flow, "heat_flow")[0], water))
+        slope = scalar(flow, "heat_flow")[0]
+        _residuals(axes[0], bend, resistance, temperature, (slope, water), bent)
         _intervals(axes[1], pieces, flow)
         if table is not None:
             _corrections(axes[2], table)
@@ -247,22 +295,21 @@ def _residuals(
     resistance: xr.Dataset,
     temperature: xr.Dataset,
     fitted: tuple[float, float],
+    bent: np.ndarray,
 ) -> None:
     """Temperatures less the line, with the errors of both axes, and the parabola less the line.
 
-    ``fitted`` is the slope [mW/m^2] and the bottom water less the line [K], NaN without one.
+    ``fitted`` is the slope [mW/m^2] and the bottom water less the line [K], NaN without one;
+    ``bent`` is the polynomial of the parabola less the line.
     """
     flow, water = fitted
     r = resistance["thermal_resistance"].values.astype(float)
-    models = list(bend["model"].values)
-    line, parabola = (
-        bend["residual"].values[models.index(word)].astype(float) for word in ("line", "parabola")
-    )
+    line = _misfit(bend, "line")
     shown = np.isfinite(line)
     if not shown.any():
         raise NothingToDraw(
-            "the figure heat_flow_tests needs stations that the line of heat flow used; "
-            "this hole has none"
+            "the figure heat_flow_tests needs stations that the line of heat flow used; there are "
+            "none among those drawn"
         )
     words = "temperature less the line"
     panel = f"{words} [K] against {label('thermal_resistance')}"
@@ -282,15 +329,21 @@ def _residuals(
         colour=_WARM,
         small=small,
     )
-    _draw_bottom_water(axes, panel, water)
-    bottom = 1.06 * float(r[shown].max())
-    plate.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
-    # The leaf holds residuals at the stations only. The difference of line and parabola is itself
-    # a parabola, so that a polynomial through these points gives it everywhere.
-    at = np.linspace(0.0, float(r[shown].max()), 60)
-    added = np.polyval(np.polyfit(r[shown], (line - parabola)[shown], 2), at)
-    plate.curve(axes, panel, "parabola", added, at, style="--")
-    axes.set_ylim(bottom, -0.03 * bottom)
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    deep = float(r[shown].max())
+    if figure.part is None:
+        _draw_bottom_water(axes, panel, water)
+        top, bottom = 0.0, 1.06 * deep
+        axes.set_ylim(bottom, -0.03 * bottom)
+    else:
+        top = float(r[shown].min())
+        room = 0.06 * (deep - top or deep)
+        bottom = deep + room
+        axes.set_ylim(bottom, top - room)
+    plate.curve(axes, panel, "line", [0.0, 0.0], [top, bottom])
+    at = np.linspace(top, deep, 60)
+    plate.curve(axes, panel, "parabola", np.polyval(bent, at), at, style="--")
     # Symmetric limits put the line in the middle.
     reach = 1.15 * float(np.nanmax(np.abs(line[shown]) + np.nan_to_num(error[shown])))
     axes.set_xlim(-reach, reach)
@@ -298,6 +351,28 @@ def _residuals(
     axes.set_ylabel(label("thermal_resistance"))
     axes.set_title(f"{bend.attrs['shape']}, p = {float(bend['probability']):.2g}", loc="left")
     _key(axes, {"line": "-", "parabola": "--"})
+
+
+def _misfit(bend: xr.Dataset, model: str) -> np.ndarray:
+    """Temperatures of the stations less one of the models [K]."""
+    row = list(bend["model"].values).index(model)
+    return np.asarray(bend["residual"].values[row], dtype=float)
+
+
+def _bent(tree: xr.DataTree) -> np.ndarray:
+    """Polynomial of the parabola less the line [K] against the resistance, of the complete hole.
+
+    The leaf holds residuals at the stations only. The difference of line and parabola is itself a
+    parabola, so that a polynomial through these points gives it everywhere.
+    """
+    bend = require(tree, "products/heat_flow_curvature", "heat_flow_tests")
+    resistance = require(tree, "products/thermal_resistance", "heat_flow_tests")
+    line, parabola = (_misfit(bend, word) for word in ("line", "parabola"))
+    used = np.isfinite(line)
+    r = resistance["thermal_resistance"].values.astype(float)
+    if not used.any():
+        return np.zeros(3)
+    return np.polyfit(r[used], (line - parabola)[used], 2)
 
 
 def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
@@ -309,7 +384,11 @@ def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     panel = f"{label('heat_flow')} against depth [m]"
     bottom = 1.04 * float(np.max(pieces["bottom"].values))
     value, u = scalar(flow, "heat_flow")
+    figure = axes.figure
+    assert isinstance(figure, Plate)
     ends = np.array([0.0, bottom])
+    if figure.part is not None:
+        ends = np.array([np.min(pieces["top"].values), np.max(pieces["bottom"].values)], float)
     if np.isfinite(u):
         plate.band(
             axes, panel, "line, one standard uncertainty", ends, [value - u] * 2, [value + u] * 2

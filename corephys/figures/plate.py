@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import html
 import io
 import json
 import os
@@ -11,6 +9,8 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,15 +18,16 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import xarray as xr
-from matplotlib import font_manager
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.container import ErrorbarContainer
+from matplotlib.colors import to_rgba
+from matplotlib.container import BarContainer, ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, Rectangle
 
+from corephys.figures.part import Part, part_of
+from corephys.figures.printing import DOTS, PlateCanvas, csv_bytes
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
 from corephys.ground.choices import choices
@@ -34,7 +35,6 @@ from corephys.ground.provenance import used_constants, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
-    from matplotlib.container import BarContainer
     from matplotlib.legend import Legend
     from matplotlib.text import Text
     from numpy.typing import ArrayLike
@@ -69,15 +69,31 @@ class Drawn:
     ----------
     artist : Artist or container
         What matplotlib draws.
-    table : DataFrame
-        Columns :data:`COLUMNS`, one row for each point.
+    columns : mapping
+        Values of :data:`COLUMNS`, one for each point; a text alone is that of all points.
     kind : {"points", "curve", "band", "fill", "boxes", "picture"}
         Kind of the artist.
     """
 
     artist: Artist | ErrorbarContainer | BarContainer
-    table: pd.DataFrame
+    columns: Mapping[str, Any]
     kind: str
+
+    @property
+    def size(self) -> int:
+        """Number of points."""
+        return int(np.size(self.columns["x"]))
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """Columns :data:`COLUMNS`, one row for each point."""
+        size = self.size
+        return pd.DataFrame(
+            {
+                name: [held] * size if isinstance(held, str) else held
+                for name, held in self.columns.items()
+            }
+        )
 
     @property
     def axes(self) -> Axes:
@@ -100,9 +116,10 @@ class Plate(Figure):
     def __init__(self, width: float, height: float) -> None:
         layout = ConstrainedLayoutEngine(w_pad=0.025, h_pad=0.03, wspace=0.03)
         super().__init__(figsize=(width / 25.4, height / 25.4), layout=layout)
-        FigureCanvasAgg(self)
+        PlateCanvas(self)
         self.drawn: list[Drawn] = []
         self.caption = ""
+        self.part: Part | None = None  # part of the hole, where not all of it is drawn
 
     def table(self) -> pd.DataFrame:
         """Data of all artists, one row for each point, in the order of drawing."""
@@ -141,13 +158,15 @@ class Plate(Figure):
 
     def settle(self) -> None:
         """Fix the layout, so that the figure gives the same bytes at every run."""
-        # The solver of the layout differs in the last bits from run to run. Positions rounded to
-        # a millionth of the figure do not.
-        if self.get_layout_engine() is None:
+        engine = self.get_layout_engine()
+        if engine is None:
             return
         with matplotlib.rc_context(SETTINGS):
-            self.draw_without_rendering()
-        self.set_layout_engine("none")
+            engine.execute(self)
+            # None, and not "none": matplotlib would draw a figure with any engine twice.
+            self.set_layout_engine(None)
+        # The solver of the layout differs in the last bits from run to run. Positions rounded to
+        # a millionth of the figure do not.
         for axes in self.axes:
             box = axes.get_position()
             left, bottom, right, top = (round(float(edge), 6) for edge in box.extents)
@@ -157,7 +176,25 @@ class Plate(Figure):
                 x, y = text.get_position()
                 text.set_position((round(float(x), 6), round(float(y), 6)))
 
-    def picture(self, dots_per_inch: float = 200.0) -> bytes:
+    def savefig(self, fname: Any, **options: Any) -> None:
+        """Write the figure to a file, as :func:`save` does.
+
+        Parameters
+        ----------
+        fname : path or binary stream
+            File; its ending gives the kind, unless ``format`` is given.
+        **options
+            Arguments of matplotlib's ``Figure.savefig``. ``dpi`` is 200 dots per inch for a
+            picture, and 300 for points that a vector file holds as a picture. Settings of the
+            session have no effect.
+        """
+        ending = Path(fname).suffix[1:] if isinstance(fname, (str, os.PathLike)) else ""
+        kind = str(options.get("format") or ending).lower()
+        options.setdefault("dpi", DOTS.get(kind, DOTS["png"]))
+        with matplotlib.rc_context(SETTINGS):
+            super().savefig(fname, **options)
+
+    def picture(self, dots_per_inch: float = DOTS["png"]) -> bytes:
         """The figure as a picture.
 
         Parameters
@@ -171,10 +208,7 @@ class Plate(Figure):
             A PNG with the caption as its text ``Description``.
         """
         stream = io.BytesIO()
-        self.settle()
-        with matplotlib.rc_context(SETTINGS):
-            about = {"Software": None, **({"Description": self.caption} if self.caption else {})}
-            self.savefig(stream, format="png", dpi=dots_per_inch, metadata=about)
+        self.savefig(stream, format="png", dpi=dots_per_inch)
         return stream.getvalue()
 
     def _repr_png_(self) -> bytes:
@@ -192,9 +226,10 @@ def new_plate(
     """
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(width, height)
+        figure.part = None if tree is None else part_of(tree)
         yield figure
         if tree is not None:
-            figure.head(tree, words)
+            figure.head(tree, words or str(figure.part or ""))
 
 
 def _record(
@@ -209,16 +244,16 @@ def _record(
     **edges: ArrayLike,
 ) -> None:
     """Add an artist and its data to the record of the plate."""
-    size = np.size(x)
-    columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
+    columns: dict[str, Any] = {"panel": panel, "series": series, "x": x, "y": y}
     for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
         edge = edges.get(name)
-        columns[name] = np.full(size, np.nan) if edge is None else edge
-    words = [""] * size if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
-    columns["flag"] = words
+        columns[name] = np.full(np.size(x), np.nan) if edge is None else edge
+    columns["flag"] = (
+        "" if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
+    )
     figure = axes.figure
     assert isinstance(figure, Plate)
-    figure.drawn.append(Drawn(artist, pd.DataFrame(columns), kind))
+    figure.drawn.append(Drawn(artist, columns, kind))
 
 
 def points(
@@ -234,8 +269,9 @@ def points(
     colour: str = "black",
     small: bool = False,
     marker: str = "o",
+    pale: str = FLAGGED,
 ) -> None:
-    """Draw points; those that products do not use are pale and lie below.
+    """Draw points; those that products do not use have the colour ``pale`` and lie below.
 
     ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
     drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
@@ -247,7 +283,7 @@ def points(
     good = flags.usable(level)
     dot = 1.2 if shown.sum() > _DENSE_FROM else 2.0
     for which, name, ink, order in (
-        (shown & ~good, f"{series}, flagged", FLAGGED, 1.0),
+        (shown & ~good, f"{series}, flagged", pale, 1.0),
         (shown & good, series, colour, 2.0 if small else 3.0),
     ):
         if not which.any():
@@ -334,16 +370,29 @@ def boxes(
     width of the edges [points], whose colour is also that of the hatch.
     """
     top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
-    artist = axes.barh(
-        top,
-        width,
-        bottom - top,
-        align="edge",
-        color=colour,
-        edgecolor=edge,
-        linewidth=outline,
-        hatch=hatch or None,
-    )
+    # Axes.barh does the same in four times the time, since it updates the limits at every bar.
+    face, rim = to_rgba(colour), to_rgba(edge)
+    across = np.broadcast_to(np.asarray(width, dtype=float), top.shape)
+    bars = []
+    for begin, height, reach in zip(top, bottom - top, across, strict=True):
+        bar = Rectangle(
+            (0.0, float(begin)),
+            float(reach),
+            float(height),
+            facecolor=face,
+            edgecolor=rim,
+            linewidth=outline,
+            hatch=hatch or None,
+            label="_nolegend_",
+        )
+        bar.sticky_edges.x.append(0.0)
+        axes.add_artist(bar)
+        bars.append(bar)
+    if bars:
+        axes.update_datalim([(0.0, np.nanmin(top)), (np.nanmax(across), np.nanmax(bottom))])
+        axes.autoscale(None)
+    artist = BarContainer(bars)
+    axes.add_container(artist)
     middle = np.broadcast_to(np.asarray(width, dtype=float) / 2, top.shape)
     edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
     if np.ndim(width):
@@ -482,7 +531,8 @@ def describe(
     """
     shown = [one for one in datasets if one is not None]
     counts = _counts(plate) if counted else ""
-    sentences = [what.strip(), counts, _errors(plate), _method(shown), _constants(shown)]
+    part = plate.part.sentence if plate.part is not None else ""
+    sentences = [what.strip(), part, counts, _errors(plate), _method(shown), _constants(shown)]
     if depth_scale is not None:
         sentences.append(f"Depth scale: {label(depth_scale)}.")
     cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]
@@ -495,15 +545,15 @@ def _counts(plate: Plate) -> str:
     """Number of points of each panel and series: drawn, flagged, and outside the axes."""
     panels: dict[str, dict[str, list[int]]] = {}
     for record in plate.drawn:
-        if record.kind != "points" or record.table.empty:
+        if record.kind != "points" or not record.size:
             continue
-        panel, name = record.table["panel"].iloc[0], record.table["series"].iloc[0]
-        flagged = str(name).endswith(", flagged")
-        unflagged = str(name).removesuffix(", flagged")
-        quantity = re.split(r" \[| against ", str(panel))[0]
+        panel, name = str(record.columns["panel"]), str(record.columns["series"])
+        flagged = name.endswith(", flagged")
+        unflagged = name.removesuffix(", flagged")
+        quantity = re.split(r" \[| against ", panel)[0]
         sums = panels.setdefault(quantity, {}).setdefault(unflagged, [0, 0, 0])
-        sums[0] += len(record.table)
-        sums[1] += len(record.table) * flagged
+        sums[0] += record.size
+        sums[1] += record.size * flagged
         sums[2] += _outside(record)
     words = []
     for quantity, series in panels.items():
@@ -517,9 +567,9 @@ def _counts(plate: Plate) -> str:
 
 def _outside(record: Drawn) -> int:
     """Number of points outside the limits of the axes."""
-    beside = np.zeros(len(record.table), dtype=bool)
+    beside = np.zeros(record.size, dtype=bool)
     for side, ends in (("x", record.axes.get_xlim()), ("y", record.axes.get_ylim())):
-        at = record.table[side].to_numpy(dtype=float)
+        at = np.asarray(record.columns[side], dtype=float)
         beside |= (at < min(ends)) | (at > max(ends))
     return int(beside.sum())
 
@@ -535,10 +585,11 @@ def _errors(plate: Plate) -> str:
     """Meaning of bars and bands, where some are drawn."""
     bars, bands = False, []
     for record in plate.drawn:
-        edges = record.table[["x_lower", "y_lower"]].to_numpy(dtype=float)
-        bars |= record.kind == "points" and bool(np.isfinite(edges).any())
-        if record.kind == "band" and not record.table.empty:
-            bands.append(str(record.table["series"].iloc[0]))
+        if record.kind == "points":
+            edges = (record.columns[name] for name in ("x_lower", "y_lower"))
+            bars |= any(np.isfinite(np.asarray(edge, dtype=float)).any() for edge in edges)
+        if record.kind == "band" and record.size:
+            bands.append(str(record.columns["series"]))
     words = ["Bars are one standard uncertainty each way (k = 1)."] if bars else []
     if bands:
         words.append(f"Bands: {'; '.join(dict.fromkeys(bands))}.")
@@ -588,24 +639,29 @@ def _constants(shown: list[xr.Dataset]) -> str:
 
 def _warned(plate: Plate) -> list[str]:
     """Lines of caution that are written on the figure."""
-    texts = [text.get_text() for text in plate.findobj(lambda artist: hasattr(artist, "get_text"))]
-    drawn = [" ".join(text.split()) for text in texts]
+    # To look through every artist would make all ticks before they are needed.
+    texts = chain(plate.texts, *(axes.texts for axes in plate.axes))
+    drawn = [" ".join(text.get_text().split()) for text in texts]
     return [line for line in (RESEARCH_ONLY, SEALED_SOURCE) if line in drawn]
 
 
 # --------------------------------------------------------------------------------------------------
-# Figures as files: SVG and PDF with embedded font, PNG, the data drawn, the caption.
+# Figures as files: PNG, SVG and PDF, the data drawn, the caption.
 
 
-KINDS = ("svg", "pdf", "png", "csv", "txt")
-_FAMILY = str(SETTINGS["font.family"][0])
-_DOTS = 300  # dots per inch of points that a vector file holds as a picture
+PICTURES = ("png", "svg", "pdf")
+KINDS = (*PICTURES, "csv", "txt")
+USUAL_KINDS = ("png", "svg", "csv", "txt")
 
 
 def save(
-    figure: Plate, folder: str | os.PathLike[str], name: str, *, kinds: tuple[str, ...] = KINDS
+    figure: Plate,
+    folder: str | os.PathLike[str],
+    name: str,
+    *,
+    kinds: tuple[str, ...] = USUAL_KINDS,
 ) -> list[Path]:
-    """Write a figure as SVG, PDF and PNG, with the data it draws and its caption beside it.
+    """Write a figure as PNG and SVG, with the data it draws and its caption beside it.
 
     Parameters
     ----------
@@ -615,15 +671,16 @@ def save(
         Folder of the figures; created if it does not exist.
     name : str
         Name of the files, without an ending.
-    kinds : tuple of {"svg", "pdf", "png", "csv", "txt"}
-        Kinds of files; the default is all.
+    kinds : tuple of {"png", "svg", "pdf", "csv", "txt"}
+        Kinds of files; the default is all but PDF.
 
     Returns
     -------
     list of Path
-        ``name.svg``, ``name.pdf``, ``name.png`` (200 dots per inch), ``name.csv`` (one row for
-        each point drawn) and ``name.txt`` (the caption). With one version of matplotlib the same
-        figure gives the same bytes at every run. Fonts are embedded.
+        The files in the order of ``kinds``: ``name.png`` (200 dots per inch), ``name.svg``,
+        ``name.pdf``, ``name.csv`` (one row for each point drawn) and ``name.txt`` (the caption).
+        With one version of matplotlib the same figure gives the same bytes at every run. Fonts
+        are embedded.
 
     Raises
     ------
@@ -633,60 +690,20 @@ def save(
     kinds = choices(kinds, KINDS, "kinds")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
-    figure.settle()
-    made = {
-        "svg": _svg,
-        "pdf": _pdf,
-        "png": Plate.picture,
-        "csv": lambda one: (
-            one.table().to_csv(index=False, float_format="%.10g", lineterminator="\n").encode()
-        ),
-        "txt": lambda one: f"{one.caption}\n".encode(),
-    }
-    return [write_bytes(out / f"{name}.{kind}", made[kind](figure)) for kind in kinds]
+    contents = printed(figure, kinds)
+    return [write_bytes(out / f"{name}.{kind}", content) for kind, content in contents.items()]
 
 
-def _svg(figure: Plate) -> bytes:
-    """Vector picture with text as text and its font embedded."""
-    # A date would make two files of the same figure differ.
-    metadata = {"Date": None, "Creator": "corephys"}
-    text = _printed(figure, "svg", metadata).decode("utf-8")
-    letters = {c for part in re.findall(r"<text[^>]*>([^<]*)", text) for c in html.unescape(part)}
-    letters |= {c for part in re.findall(r"<tspan[^>]*>([^<]*)", text) for c in html.unescape(part)}
-    if letters:
-        font = base64.b64encode(_letters(letters)).decode("ascii")
-        style = (
-            f'<style type="text/css">@font-face{{font-family:"{_FAMILY}";'
-            f'src:url("data:font/ttf;base64,{font}") format("truetype")}}</style>\n'
-        )
-        text = text.replace("<defs>\n", f"<defs>\n  {style}", 1)
-    return text.encode("utf-8")
-
-
-def _pdf(figure: Plate) -> bytes:
-    """PDF without a date, with the caption as its subject."""
-    metadata = {"Creator": "corephys", "CreationDate": None, "Subject": figure.caption or None}
-    return _printed(figure, "pdf", metadata)
-
-
-def _printed(figure: Plate, kind: str, metadata: dict[str, str | None]) -> bytes:
-    """Bytes of a vector file, whatever matplotlib is set to in the session."""
-    stream = io.BytesIO()
-    with matplotlib.rc_context(SETTINGS):
-        figure.savefig(stream, format=kind, dpi=_DOTS, metadata=metadata)
-    return stream.getvalue()
-
-
-def _letters(letters: set[str]) -> bytes:
-    """Font of the figures with these letters only, as the bytes of a TrueType file."""
-    from fontTools import subset, ttLib
-
-    font = ttLib.TTFont(font_manager.findfont(_FAMILY), recalcTimestamp=False)
-    options = subset.Options(layout_features=[], hinting=False, notdef_outline=True)
-    options.drop_tables += ["FFTM"]  # dates only
-    worker = subset.Subsetter(options)
-    worker.populate(text="".join(sorted(letters)))
-    worker.subset(font)
-    stream = io.BytesIO()
-    font.save(stream, reorderTables=True)
-    return stream.getvalue()
+def printed(figure: Plate, kinds: Sequence[str]) -> dict[str, bytes]:
+    """Contents of the files of a figure by their kinds, all from one layout."""
+    made: dict[str, bytes] = {}
+    for kind in kinds:
+        if kind == "csv":
+            made[kind] = csv_bytes([record.columns for record in figure.drawn], COLUMNS)
+        elif kind == "txt":
+            made[kind] = f"{figure.caption}\n".encode()
+        else:
+            stream = io.BytesIO()
+            figure.savefig(stream, format=kind)
+            made[kind] = stream.getvalue()
+    return made

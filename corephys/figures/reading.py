@@ -16,6 +16,8 @@ from corephys.hole.composite.folder import instead_of_site, is_site
 __all__ = ["NothingToDraw"]
 
 DEPTHS = ("depth", "depth_fitted")
+#: Attribute of a tree that holds a part of a hole only; its value names the part.
+PART = "part_of_hole"
 
 
 class NothingToDraw(ValueError):
@@ -67,11 +69,21 @@ def node(tree: xr.DataTree, path: str) -> xr.Dataset | None:
     return dataset if dataset.variables and all(dataset.sizes.values()) else None
 
 
+def the_hole(tree: xr.DataTree) -> str:
+    """Words of a message for what is drawn: the hole, or the part of it."""
+    return f"this part of the hole ({tree.attrs[PART]})" if PART in tree.attrs else "this hole"
+
+
 def require(tree: xr.DataTree, path: str, figure: str) -> xr.Dataset:
     """Leaf that a figure needs; raises NothingToDraw with the figure's name if it is missing."""
     found = node(tree, path)
     if found is None and is_site(tree):
         raise NothingToDraw(f"the figure {figure} needs /{path}; {instead_of_site(tree)}")
+    if found is None and PART in tree.attrs:
+        raise NothingToDraw(
+            f"the figure {figure} needs /{path}, which {the_hole(tree)} does not have; choose "
+            "other cores or depths"
+        )
     if found is None:
         held = ", ".join(filter(None, (leaf.path.strip("/") for leaf in tree.leaves))) or "no data"
         raise NothingToDraw(

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.part import Cores, Depths, cut
 from corephys.figures.plate import Plate, describe, line_key, new_plate, note
 from corephys.figures.reading import (
     DEPTHS,
@@ -20,6 +21,7 @@ from corephys.figures.reading import (
     scalar,
     series,
     supplied_beside,
+    the_hole,
 )
 from corephys.figures.style import (
     COLOURS,
@@ -48,13 +50,28 @@ __all__ = ["accumulation", "compaction_models", "porosity_depth"]
 # Porosity against depth with the fitted law of compaction.
 
 
-def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+_FIT = "The fit is that of the complete hole."
+_FITS = "Fits, their ranking and verdict are those of the complete hole."
+
+
+def porosity_depth(
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    depth_scale: str = "depth",
+) -> Plate:
     """Draw porosity against depth, scan and samples, with the fitted curve and its band.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with porosity of samples, of the scan, or both; the fit where it has one.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth of the points [m]; the curve keeps the depth on which the fit was made.
 
@@ -67,16 +84,19 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     ------
     NothingToDraw
         If the hole has no porosity.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    tree = cut(tree, core, depth, depth_scale=depth_scale, kept=_FIT)
     scan = series(tree, "products/porosity", "porosity", depth_scale=depth_scale)
     samples = series(tree, "properties/index_properties", "porosity", depth_scale=depth_scale)
     beside = supplied_beside(tree, "porosity", depth_scale=depth_scale)
     present = [one for one in (scan, samples, *beside) if one is not None]
     if not present:
         raise NothingToDraw(
-            "the figure porosity_depth needs a porosity; this hole has neither samples of index "
-            "properties nor a reduced density scan, and no supplied porosity"
+            f"the figure porosity_depth needs a porosity; {the_hole(tree)} has neither samples of "
+            "index properties nor a reduced density scan, and no supplied porosity"
         )
     panel = f"porosity against {label(depth_scale)}"
     with new_plate(ONE_COLUMN, 115.0, tree) as figure:
@@ -172,13 +192,20 @@ _LINES: dict[str, tuple[LineStyle, str]] = {
 }
 
 
-def compaction_models(tree: xr.DataTree) -> Plate:
+def compaction_models(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw all fitted models, the residuals of the chosen one, and the ranking of the models.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/products/compaction_models``.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -190,18 +217,23 @@ def compaction_models(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no comparison of models, or lacks the porosities of the fits.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(tree, core, depth, kept=_FITS)
     models = require(tree, "products/compaction_models", "compaction_models")
     path = str(models.attrs.get("porosity_from", "properties/index_properties"))
     points = series(tree, path, "porosity")
     if points is None:
         raise NothingToDraw(
-            f"the figure compaction_models needs the porosity of /{path}, which this hole lacks"
+            f"the figure compaction_models needs the porosity of /{path}, which {the_hole(tree)} "
+            "lacks"
         )
     with new_plate(TWO_COLUMNS, 110.0, tree) as figure:
         axes = figure.subplots(1, 3, width_ratios=(1.25, 0.8, 1.15))
         _curves(axes[0], tree, models, points)
-        _residuals(axes[1], tree, points)
+        _residuals(axes[1], whole, points)
         _order(axes[2], models)
         bottom = float(np.nanmax(points.depth))
         depth_axis(axes[:2], 1.02 * bottom, -0.02 * bottom, words=label("depth"))
@@ -276,7 +308,11 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
         small=residual.size > _DENSE_FROM,
         colour=COLOURS["porosity"],
     )
-    plate.curve(axes, panel, "zero", [0.0, 0.0], [float(z[0]), float(z[-1])], colour="0.4")
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    ends = z if figure.part is None else points.depth
+    zero = [float(np.nanmin(ends)), float(np.nanmax(ends))]
+    plate.curve(axes, panel, "zero", [0.0, 0.0], zero, colour="0.4")
     low, high, _ = _limits(residual, points.flag)
     width = 1.3 * max(abs(low), abs(high), 1e-3)
     axes.set_xlim(-width, width)
@@ -334,7 +370,9 @@ _SHORT = {
 }
 
 
-def accumulation(tree: xr.DataTree) -> Plate:
+def accumulation(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw age against depth, and the mass accumulation rate against age in steps.
 
     Parameters
@@ -343,6 +381,11 @@ def accumulation(tree: xr.DataTree) -> Plate:
         Reduced hole with ``/products/accumulation`` (m, kyr, g/(cm^2 kyr)). Without a mass the
         sedimentation rate [m/Myr] is drawn instead. The ages of the hole are drawn with their
         errors where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -353,13 +396,16 @@ def accumulation(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no accumulation, or none of its rates is a number.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth)
     rates = require(tree, "products/accumulation", "accumulation")
     name = next((key for key in _SHORT if key in rates), "sedimentation_rate")
     if name not in rates or not np.isfinite(rates[name].values).any():
         raise NothingToDraw(
-            "the figure accumulation needs a rate between two ages; this hole has none that is a "
-            "number"
+            "the figure accumulation needs a rate between two ages; "
+            f"{the_hole(tree)} has none that is a number"
         )
     with new_plate(TWO_COLUMNS, 92.0, tree) as figure:
         left, right = figure.subplots(1, 2)
@@ -373,7 +419,8 @@ def accumulation(tree: xr.DataTree) -> Plate:
         ):
             depth_axis(axes, 1.03 * deep, -0.03 * deep, words=words)
         left.set_xlabel(label("age"))
-        left.set_xlim(-0.03 * oldest, 1.06 * oldest)
+        if figure.part is None:
+            left.set_xlim(-0.03 * oldest, 1.06 * oldest)
         right.set_xlabel(label(name, words=_SHORT[name]))
         right.set_xlim(left=min(0.0, right.get_xlim()[0]))
     what = f"Age against depth, and {_SHORT[name]} against age." + (

@@ -9,6 +9,7 @@ from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.plate import (
     Plate,
     describe,
@@ -41,7 +42,9 @@ _DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#0072B2", "#D55
 _MEGA = 1e-3  # kPa to MPa
 
 
-def stress_depth(tree: xr.DataTree) -> Plate:
+def stress_depth(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw the density used, the stresses and pressures, the effective stress, and lambda*.
 
     Parameters
@@ -49,6 +52,11 @@ def stress_depth(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/products/stress_profile`` [kPa]. The fluid column and the bounds of
         overpressure are drawn where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -59,7 +67,10 @@ def stress_depth(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no stress profile.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="Stresses were computed from the complete hole.")
     profile = require(tree, "products/stress_profile", "stress_depth")
     column, margins = (
         node(tree, "products/fluid_column"),
@@ -82,9 +93,14 @@ def stress_depth(tree: xr.DataTree) -> Plate:
         _density(axes[0], profile)
         _pressures(axes[1], profile, column)
         _effective(axes[2], profile, bounds)
+        if figure.part is not None:
+            depth_axis(axes, 0.0)  # lines of the last panel reach from end to end
         if ratios:
             _lambda(axes[3], margins, bounds)
         depth_axis(axes, 1.04 * float(np.nanmax(profile["depth"].values)))
+        if figure.part is not None:
+            for one in axes[:3]:  # stresses of a short range need many figures
+                one.locator_params(axis="x", nbins=4)
         figure.caution()
     what = (
         "Density, stress and pressure, and effective stress with bounds of overpressure, "
@@ -184,7 +200,10 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
         handles.append(axes.get_lines()[before])
         words.append(f"overpressure, at least,\n{method}")
     axes.legend(handles, words, loc="upper right")
-    axes.set_xlim(left=0.0)
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    if figure.part is None:
+        axes.set_xlim(left=0.0)
     axes.set_xlabel("vertical effective stress,\nbound of overpressure [MPa]")
 
 
@@ -267,7 +286,9 @@ _GREATEST_RATIO = 0.8  # upper limit of the axis
 _SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
 
 
-def strength_depth(tree: xr.DataTree) -> Plate:
+def strength_depth(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw peak strengths by method, their ratio to the effective stress, and the sensitivity.
 
     Parameters
@@ -275,6 +296,11 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/strength`` [kPa]. Effective stress, ratio and sensitivity
         are drawn where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -285,7 +311,10 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no strength.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="Stresses were computed from the complete hole.")
     strengths = require(tree, "properties/strength", "strength_depth")
     stress, ratio, pairs = (
         node(tree, path)
@@ -296,6 +325,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
         )
     )
     bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
+    partial = part_of(tree) is not None
     shown = [part for part in (ratio, pairs) if part is not None]
     with new_plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0, tree) as figure:
         axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
@@ -314,18 +344,24 @@ def strength_depth(tree: xr.DataTree) -> Plate:
                     f"{label('strength_ratio')} against depth [m]",
                     f"{share:g}",
                     [share, share],
-                    [0.0, bottom],
+                    [
+                        float(np.nanmin(ratio["depth"].values)),
+                        float(np.nanmax(ratio["depth"].values)),
+                    ]
+                    if partial
+                    else [0.0, bottom],
                     colour="0.4",
                     style="--",
                 )
         if pairs is not None:
             _by_method(next(spare), pairs, "sensitivity")
         depth_axis(axes, bottom)
-        for one in axes:
+        for one in [] if partial else axes:
             one.set_xlim(left=0.0)
         if ratio is not None:
             # Near the seafloor the stress vanishes: ratios there would set the limits.
-            axes[1].set_xlim(0.0, min(axes[1].get_xlim()[1], _GREATEST_RATIO))
+            low, high = axes[1].get_xlim()
+            axes[1].set_xlim(low if partial else 0.0, min(high, max(_GREATEST_RATIO, 1.2 * low)))
         axes[0].legend(handles=_method_keys(peak), loc="upper right", handletextpad=0.3)
         figure.caution()
     what = (
@@ -396,7 +432,9 @@ _INKS = ("#0072B2", "#D55E00", "#009E73", "#7A4E9E", "#B07800", "#000000")
 _LOAD_CURVES = "effective stress, hydrostatic"
 
 
-def consolidation_curves(tree: xr.DataTree) -> Plate:
+def consolidation_curves(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw void ratio against the logarithm of stress, and yield stress against depth.
 
     Parameters
@@ -404,6 +442,11 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/consolidation_curve`` and ``/properties/yield_stress``
         [kPa]. The effective stress is drawn where it has one.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -415,7 +458,10 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no consolidation test.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="Stresses were computed from the complete hole.")
     points = require(tree, "properties/consolidation_curve", "consolidation_curves")
     yields = require(tree, "properties/yield_stress", "consolidation_curves")
     load = node(tree, "products/effective_stress")

@@ -13,6 +13,7 @@ from matplotlib.patches import Patch
 from corephys import quality, uncertainty
 from corephys.figures import plate
 from corephys.figures.intervals import draw_lithology, looks
+from corephys.figures.part import Cores, Depths, Part, cut
 from corephys.figures.plate import Plate, describe, legend_below, new_plate, symbol_key
 from corephys.figures.reading import (
     DEPTHS,
@@ -22,6 +23,7 @@ from corephys.figures.reading import (
     require,
     series,
     supplied_beside,
+    the_hole,
 )
 from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.tracks import (
@@ -69,6 +71,8 @@ _USUAL = tuple(_FIRST)
 def summary(
     tree: xr.DataTree,
     *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
     depth_scale: str = "depth",
     quantities: tuple[str, ...] | None = None,
     description: bool = True,
@@ -80,6 +84,11 @@ def summary(
     ----------
     tree : DataTree
         Reduced hole; quantities that it lacks are left out.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
     quantities : tuple of str, optional
@@ -100,9 +109,11 @@ def summary(
     NothingToDraw
         If the hole has none of the quantities.
     ValueError
-        If a quantity or the depth scale is unknown, or the tracks do not fit into ``size``.
+        If a quantity, a core or the depth scale is unknown, ``depth`` is not a range, or the tracks
+        do not fit into ``size``.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    tree = cut(tree, core, depth, depth_scale=depth_scale)
     names = _USUAL if quantities is None else quantities
     for name in names:
         if name not in TRACKS:
@@ -111,8 +122,8 @@ def summary(
     found = {name: pair for name, pair in found.items() if any(one is not None for one in pair)}
     if not found:
         raise NothingToDraw(
-            f"the hole has none of {', '.join(names)}; see in cp.overview(reduced) which stages "
-            "were skipped and why"
+            f"{the_hole(tree)} has none of {', '.join(names)}; see in cp.overview(reduced) which "
+            "stages were skipped and why"
         )
     room = int((size[0] - _AROUND) // _NARROWEST)
     if len(found) > room:
@@ -137,13 +148,24 @@ def summary(
     return describe(figure, what, *leaves, depth_scale=depth_scale)
 
 
-def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+def scan_tracks(
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    depth_scale: str = "depth",
+) -> Plate:
     """Draw the sensors of the scan side by side.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole; sensors that it lacks are left out.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
 
@@ -156,8 +178,16 @@ def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     ------
     NothingToDraw
         If the hole has no series of the scan.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
-    return summary(tree, depth_scale=depth_scale, quantities=tuple(quality.SCAN))
+    return summary(
+        tree,
+        core=core,
+        depth=depth,
+        depth_scale=depth_scale,
+        quantities=tuple(quality.SCAN),
+    )
 
 
 def pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
@@ -186,7 +216,7 @@ def _tracks(
     grid = figure.add_gridspec(
         1, len(strips) + len(found), width_ratios=strips + [1.0] * len(found)
     )
-    top, bottom = _depths(found, cores)
+    top, bottom = _depths(found, cores, figure.part)
     axes = [figure.add_subplot(grid[0, 0])]
     for column in range(1, grid.ncols):
         axes.append(figure.add_subplot(grid[0, column], sharey=axes[0]))
@@ -219,16 +249,20 @@ def _tracks(
 
 
 def _depths(
-    found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None
+    found: dict[str, tuple[Series | None, Series | None]],
+    cores: xr.Dataset | None,
+    part: Part | None,
 ) -> tuple[float, float]:
-    """Top and bottom of the depth axis [m] from series and cores."""
+    """Top and bottom of the depth axis [m] from series and cores, within the part drawn."""
     depths = [one.depth for pair in found.values() for one in pair if one is not None]
     top = min(float(np.nanmin(depth)) for depth in depths)
     bottom = max(float(np.nanmax(depth)) for depth in depths)
     if cores is not None:
         top = min(top, float(np.nanmin(cores["top"])))
         bottom = max(bottom, float(np.nanmax(cores["top"] + cores["advance"])))
-    room = 0.005 * (bottom - top)
+    if part is not None:
+        top, bottom = max(top, part.low), min(bottom, part.high)
+    room = 0.005 * (bottom - top) or 0.5
     return top - room, bottom + room
 
 
@@ -267,13 +301,24 @@ _HEIGHT = 110.0  # mm
 _SHAPES = {"along": ("^", "#0072B2"), "across": ("o", "#D55E00"), "normal": ("s", "#009E73")}
 
 
-def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+def index_properties_depth(
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    depth_scale: str = "depth",
+) -> Plate:
     """Draw bulk density, porosity and grain density of samples against depth.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/properties/index_properties``.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth [m].
 
@@ -286,8 +331,11 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
     ------
     NothingToDraw
         If the hole has no samples.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    tree = cut(tree, core, depth, depth_scale=depth_scale)
     samples = require(tree, "properties/index_properties", "index_properties_depth")
     names = ("bulk_density", "porosity", "grain_density")
     found = [series(tree, "properties/index_properties", n, depth_scale=depth_scale) for n in names]
@@ -295,7 +343,7 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
     if not shown:
         raise NothingToDraw(
             "the figure index_properties_depth needs a bulk density, porosity or grain density of "
-            "samples; this hole has none"
+            f"samples; {the_hole(tree)} has none"
         )
     with new_plate(TWO_COLUMNS, _HEIGHT, tree) as figure:
         axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
@@ -314,7 +362,13 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
     return describe(figure, what, samples, depth_scale=depth_scale)
 
 
-def velocity_axes(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+def velocity_axes(
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    depth_scale: str = "depth",
+) -> Plate:
     """Draw velocities of samples by axis over the scan, and their anisotropy.
 
     Parameters
@@ -322,6 +376,11 @@ def velocity_axes(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/sample_velocity`` [m/s]. Scan and anisotropy are drawn
         where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth [m].
 
@@ -334,8 +393,11 @@ def velocity_axes(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     ------
     NothingToDraw
         If the hole has no velocity of samples.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
+    tree = cut(tree, core, depth, depth_scale=depth_scale)
     samples = require(tree, "properties/sample_velocity", "velocity_axes")
     scan = series(tree, "properties/velocity", "p_wave_velocity", depth_scale=depth_scale)
     pairs = series(

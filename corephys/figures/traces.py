@@ -8,8 +8,9 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.part import Cores, Depths, cut
 from corephys.figures.plate import Plate, describe, new_plate
-from corephys.figures.reading import NothingToDraw, Series, node, require, series
+from corephys.figures.reading import NothingToDraw, Series, node, require, series, the_hole
 from corephys.figures.style import COLOURS, ONE_COLUMN, TWO_COLUMNS, LineStyle, label
 from corephys.figures.tracks import depth_axis, draw_series, span
 from corephys.ground import flags
@@ -33,7 +34,9 @@ _SHORT = {
 _REPEATS = 4  # traces of the section
 
 
-def seismic_tie(tree: xr.DataTree) -> Plate:
+def seismic_tie(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw density, velocity, impedance, reflection coefficients and the synthetic trace in time.
 
     Parameters
@@ -41,6 +44,11 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/products/synthetic`` and ``/products/reflectivity``. Its profiles
         (g/cm^3, m/s, MPa s/m) are drawn against two-way time [ms], with depths [m] at the right.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -52,10 +60,14 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no synthetic trace.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    whole = tree
+    tree = cut(tree, core, depth, kept="The trace was computed from the complete hole.")
     trace = require(tree, "products/synthetic", "seismic_tie")
     reflections = require(tree, "products/reflectivity", "seismic_tie")
-    clock = _Clock(tree, reflections)
+    clock = _Clock(whole, require(whole, "products/reflectivity", "seismic_tie"))
     time = clock.of(trace)
     with new_plate(TWO_COLUMNS, 120.0, tree) as figure:
         axes = list(figure.subplots(1, 6, sharey=True, width_ratios=(1, 1, 1, 1, 1, 1.5)))
@@ -88,7 +100,7 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
         filled = _gaps(axes[:4], tree, clock)
         # Four milliseconds are free at both ends: time increases downward as depth does.
-        top = min(float(time[0]), 0.0) - 4.0
+        top = (min(float(time[0]), 0.0) if figure.part is None else float(time[0])) - 4.0
         depth_axis(axes[0], float(time[-1]) + 4.0, top, words=clock.words)
         _depths(axes[5], trace, time)
     what = (
@@ -113,8 +125,9 @@ class _Clock:
             self.words = "two-way time below seafloor [ms]"
 
     def of(self, trace: xr.Dataset) -> np.ndarray:
-        """Times of the samples of a trace."""
-        return self.time[: trace.sizes["time"]]
+        """Times of the samples of a trace, which may be a part of the complete one."""
+        first = int(np.searchsorted(self.depth, float(trace["depth"][0])))
+        return self.time[first : first + trace.sizes["time"]]
 
     def at(self, depth: np.ndarray) -> np.ndarray:
         """Times of depths [m]."""
@@ -222,13 +235,20 @@ _WAYS: dict[str, tuple[LineStyle, str]] = {
 }
 
 
-def time_depth(tree: xr.DataTree) -> Plate:
+def time_depth(
+    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+) -> Plate:
     """Draw two-way times against depth, and the difference of each source from their mean.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/products/time_depth`` (s, m). Check shots are drawn where it has them.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -240,7 +260,10 @@ def time_depth(tree: xr.DataTree) -> Plate:
     ------
     NothingToDraw
         If the hole has no table of times.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    tree = cut(tree, core, depth, kept="Times were computed from the complete hole.")
     table = require(tree, "products/time_depth", "time_depth")
     shots, compared = (
         node(tree, f"products/{name}") for name in ("check_shot_times", "times_compared")
@@ -285,7 +308,10 @@ def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
         names.append("check shots")
     axes.legend(handles, names, loc="upper right")
     axes.set_xlabel(label(name))
-    axes.set_xlim(left=0.0)
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    if figure.part is None:
+        axes.set_xlim(left=0.0)
 
 
 def _differences(axes: Axes, compared: xr.Dataset) -> None:
@@ -330,7 +356,13 @@ _HOMES = Compiled(
 )
 
 
-def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:
+def log_comparison(
+    tree: xr.DataTree,
+    *,
+    quantity: str | None = None,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+) -> Plate:
     """Draw a quantity of the scan and of a log on one depth axis, and core less log.
 
     Parameters
@@ -339,6 +371,11 @@ def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:
         Reduced hole with a log (``/properties/log_...``) and the same quantity of the cores.
     quantity : str, optional
         Quantity to draw; the default is the first that both have.
+    core : str or sequence of str, optional
+        Names of the cores that are drawn; all if not given.
+    depth : (Quantity or str, Quantity or str), optional
+        Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
+        open end.
 
     Returns
     -------
@@ -349,24 +386,34 @@ def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:
     ------
     NothingToDraw
         If the hole has no log, or no log with a quantity of the cores.
+    ValueError
+        If a core is unknown, or ``depth`` is not a range.
     """
+    part = cut(tree, core, depth, kept="Core less log uses the complete log.")
     logs = [leaf for leaf in tree.leaves if leaf.path.startswith("/properties/log_")]
     wanted = [quantity] if quantity else list(_HOMES)
     for name in wanted:
         for leaf in logs:
             log = series(tree, leaf.path.strip("/"), name)
-            core = series(tree, _HOMES.get(name, ""), name) if name in _HOMES else None
-            if log is not None and core is not None:
-                return _compared(tree, core, log, leaf.to_dataset(inherit=False))
+            own = series(part, _HOMES.get(name, ""), name) if name in _HOMES else None
+            if log is not None and own is not None:
+                shown = series(part, leaf.path.strip("/"), name)
+                return _compared(part, own, log, shown, leaf.to_dataset(inherit=False))
     held = ", ".join(leaf.path.strip("/") for leaf in logs) or "no log"
     raise NothingToDraw(
-        f"the figure log_comparison needs {quantity or 'a quantity'} of both cores and a log; this "
-        f"hole has {held}"
+        f"the figure log_comparison needs {quantity or 'a quantity'} of both cores and a log; "
+        f"{the_hole(part)} has {held}"
     )
 
 
-def _compared(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Plate:
-    """Draw a quantity of cores and log, and core less log where the log has rows nearby."""
+def _compared(
+    tree: xr.DataTree, core: Series, log: Series, shown: Series | None, held: xr.Dataset
+) -> Plate:
+    """Draw a quantity of cores and log, and core less log where the log has rows nearby.
+
+    ``shown`` are the rows of the log that are drawn, None without any; the complete log gives the
+    values beside the cores.
+    """
     good = flags.usable(core.flag) & np.isfinite(core.values) & np.isfinite(core.depth)
     seen = flags.usable(log.flag) & np.isfinite(log.values) & np.isfinite(log.depth)
     if not (good.any() and seen.sum() > 1):
@@ -388,11 +435,13 @@ def _compared(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) ->
         panel = f"{core.label} against depth [m]"
         ink = COLOURS.get(core.name, "0.4")
         draw_series(axes[0], core, "cores", panel=panel, colour=ink, small=True)
-        ends = np.flatnonzero(np.diff(z) > near) + 1
+        drawn = np.isin(z, [] if shown is None else shown.depth)
+        own, at_own = z[drawn], value[drawn]
+        ends = np.flatnonzero(np.diff(own) > near) + 1
         plate.curve(
-            axes[0], panel, "log", np.insert(value, ends, np.nan), np.insert(z, ends, np.nan)
+            axes[0], panel, "log", np.insert(at_own, ends, np.nan), np.insert(own, ends, np.nan)
         )
-        axes[0].set_xlim(*span([core, log]))
+        axes[0].set_xlim(*span([one for one in (core, shown) if one is not None]))
         axes[0].set_xlabel(core.label)
         axes[0].set_title("dots: cores, line: log", loc="left", fontsize=6)
         unit = label(core.name).partition(" [")[2]

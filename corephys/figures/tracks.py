@@ -22,10 +22,10 @@ BESIDE = "0.45"  # grey of supplied values that stand beside the measured ones
 SEAFLOOR = "depth below seafloor [m]"
 # Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
 # have no decade to label.
-_LINEAR_UP_TO = 5.0
+LINEAR_UP_TO = 5.0
 # Greys of coring methods, dark to pale in this order.
 _METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
-_METHOD_GREY = {
+METHOD_GREY = {
     "piston": "0.15",
     "extended_inner_tube": "0.35",
     "rotary": "0.55",
@@ -33,7 +33,7 @@ _METHOD_GREY = {
     "percussion": "0.78",
     "other": "0.88",
 }
-_LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF6D9")
+LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF6D9")
 
 
 def span(series: Sequence[Series], *, room: float = 0.06) -> tuple[float, float]:
@@ -129,12 +129,37 @@ def depth_axis(
 ) -> None:
     """Let depth [m] increase downward from ``top`` to ``bottom``, and name the first axis.
 
-    The default top lies a little above the seafloor, so that a symbol at zero is drawn in full.
+    The default top lies a little above the seafloor, so that a symbol at zero is drawn in full. Of
+    a part of a hole the ends are those of the points and curves on these axes, if there are any.
     """
     tracks = [axes] if isinstance(axes, Axes) else list(axes)
+    drawn = _drawn_depths(tracks)
+    if drawn is not None:
+        top, bottom = drawn
     for track in tracks:
         track.set_ylim(bottom, -0.02 * bottom if top is None else top)
     tracks[0].set_ylabel(words)
+
+
+def _drawn_depths(tracks: Sequence[Axes]) -> tuple[float, float] | None:
+    """Ends of the points and curves of a part of a hole [m] with some room; None otherwise."""
+    figure = tracks[0].figure
+    assert isinstance(figure, Plate)
+    if figure.part is None:
+        return None
+    shared = [*tracks, *tracks[0].get_shared_y_axes().get_siblings(tracks[0])]
+    depths = [
+        record.table["y"].to_numpy(dtype=float)
+        for record in figure.drawn
+        if record.kind in ("points", "curve") and record.axes in shared
+    ]
+    known = np.concatenate([[], *depths])
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return None
+    low, high = float(known.min()), float(known.max())
+    room = 0.02 * (high - low) or 0.5
+    return low - room, high + room
 
 
 def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
@@ -143,6 +168,15 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     first = present[0]
     # One panel name for both: they belong together in the table of the figure.
     draw_scan_and_samples(axes, scan, samples, panel=f"{first.label} against depth [m]")
+    set_track(axes, present)
+
+
+def set_track(axes: Axes, present: Sequence[Series]) -> None:
+    """Set limits, scale and label of a track from the series of its quantity.
+
+    The words over the track count the values beyond the limits, which hold all usable ones.
+    """
+    first = present[0]
     axes.set_xlim(*span(present))
     if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
         high = axes.get_xlim()[1]
@@ -152,7 +186,7 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
         if (
             shown.size
             and shown.min() > 0.0
-            and float(shown.max()) > _LINEAR_UP_TO * float(shown.min())
+            and float(shown.max()) > LINEAR_UP_TO * float(shown.min())
         ):
             axes.set_xscale("log")
             axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
@@ -209,7 +243,7 @@ def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
     for method in methods_in_order(cores):
         which = methods == method
         bottom = top[which] + np.minimum(recovered, advance)[which]
-        grey = _METHOD_GREY.get(method, "0.88")
+        grey = METHOD_GREY.get(method, "0.88")
         plate.boxes(
             axes, "cores", f"recovered, {method}", top[which], bottom, colour=grey, edge="white"
         )
@@ -270,7 +304,7 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
     shallow, deepest = sorted(axes.get_ylim())
     seen_top, seen_bottom = np.maximum(top, shallow), np.minimum(bottom, deepest)
     for i, (name, kind) in enumerate(zip(names, map(str, known), strict=True)):
-        tint = _LITHOLOGY_TINTS[kinds.index(kind) % len(_LITHOLOGY_TINTS)]
+        tint = LITHOLOGY_TINTS[kinds.index(kind) % len(LITHOLOGY_TINTS)]
         series = f"{name}: {kind}" if kind else name
         plate.boxes(axes, "layers", series, top[i : i + 1], bottom[i : i + 1], colour=tint)
         name, kind = plain(name), plain(kind)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from corephys.ground import thresholds
@@ -18,7 +18,6 @@ __all__ = [
     "digits",
     "fit_warnings",
     "picture_html",
-    "table_html",
     "with_both_parts",
     "with_uncertainty",
 ]
@@ -263,29 +262,6 @@ def digits(value: float, u: float) -> tuple[str, str]:
         return f"{value:.{max(0, places + math.floor(math.log10(abs(value) or u)))}e}", f"{u:.1e}"
     value, u = round(value, places) + 0.0, round(u, places)  # a rounded -0.0 is 0.0
     return f"{value:.{max(0, places)}f}", f"{u:.{max(0, places)}f}"
-
-
-def table_html(rows: Iterable[Sequence[object]], *, header: Sequence[object] | None = None) -> str:
-    """Rows as an HTML table with all cells escaped.
-
-    Parameters
-    ----------
-    rows : iterable of sequence
-        Cells; each is converted to text and escaped.
-    header : sequence, optional
-        Headers of the columns.
-
-    Returns
-    -------
-    str
-        One ``<table>`` element.
-    """
-    lines = ["<table>"]
-    if header is not None:
-        lines.append("<tr>" + "".join(f"<th>{_escaped(cell)}</th>" for cell in header) + "</tr>")
-    for row in rows:
-        lines.append("<tr>" + "".join(f"<td>{_escaped(cell)}</td>" for cell in row) + "</tr>")
-    return "\n".join([*lines, "</table>"])
 
 
 def picture_html(png: bytes, description: str) -> str:

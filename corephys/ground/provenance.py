@@ -29,10 +29,12 @@ __all__ = [
     "constants_attribute",
     "digest",
     "digests",
+    "flushed_later",
     "records",
     "relabelled",
     "root_attributes",
     "sourced",
+    "stamps",
     "used_constants",
     "with_constants",
     "write_bytes",
@@ -389,6 +391,24 @@ def digests(folder: Path, files: list[str]) -> str:
     return json.dumps({name: digest(folder / name) for name in sorted(files)})
 
 
+def stamps(folder: Path) -> dict[str, tuple[int, int]]:
+    """Time of the last change [ns] and size [bytes] of every file below a folder, by path.
+
+    A file with another stamp after it was read has changed meanwhile, and its digest need not be
+    that of the bytes that were read.
+    """
+    found = {}
+    for above, _, names in os.walk(folder):
+        for name in names:
+            path = Path(above, name)
+            try:
+                state = path.stat()
+            except OSError:  # results of another run, which are removed meanwhile
+                continue
+            found[path.relative_to(folder).as_posix()] = (state.st_mtime_ns, state.st_size)
+    return found
+
+
 def root_attributes(recipe_json: str, inputs: str, version: str) -> dict[str, Any]:
     """Global attributes of a reduced hole, from its recipe, digests of inputs and version."""
     return {
@@ -404,6 +424,27 @@ def root_attributes(recipe_json: str, inputs: str, version: str) -> dict[str, An
 # Atomic writing: a file is written under another name in the same folder, then renamed.
 
 
+# Folders whose files are flushed together, by the one who switches the folder in.
+_flushed_later: list[Path] = []
+
+
+@contextmanager
+def flushed_later(folder: Path) -> Iterator[None]:
+    """Write files below a folder without flushing each to the disk, while a block runs.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder that no reader sees yet. The caller flushes its files before a reader does: two
+        hundred calls one after the other would take most of a second.
+    """
+    _flushed_later.append(folder)
+    try:
+        yield
+    finally:
+        _flushed_later.remove(folder)
+
+
 @contextmanager
 def write_whole(path: str | os.PathLike[str]) -> Iterator[Path]:
     """Write a file so that no reader ever sees part of it.
@@ -416,9 +457,9 @@ def write_whole(path: str | os.PathLike[str]) -> Iterator[Path]:
     Yields
     ------
     Path
-        Temporary name in the same folder. After the block the file is flushed to the disk and
-        renamed to ``path`` in one step; if the block fails it is removed, and ``path`` is
-        unchanged.
+        Temporary name in the same folder. After the block the file is flushed to the disk
+        (except below a folder of :func:`flushed_later`) and renamed to ``path`` in one step; if
+        the block fails it is removed, and ``path`` is unchanged.
 
     Raises
     ------
@@ -438,8 +479,9 @@ def write_whole(path: str | os.PathLike[str]) -> Iterator[Path]:
     other = target.with_name(f".{target.stem}.{secrets.token_hex(4)}{target.suffix}")
     try:
         yield other
-        with other.open("rb+") as stream:
-            os.fsync(stream.fileno())
+        if not any(target.is_relative_to(folder) for folder in _flushed_later):
+            with other.open("rb+") as stream:
+                os.fsync(stream.fileno())
         os.replace(other, target)
     finally:
         other.unlink(missing_ok=True)

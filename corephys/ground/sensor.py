@@ -421,11 +421,16 @@ def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
     """A series with more bits in its reasons, and flags to match."""
     if not np.any(bits):
         return dataset
-    found = dataset.copy()
-    masks = found[f"{name}_reason"].values | bits
-    for part, values in (("reason", masks), ("flag", flags.from_reason(masks))):
-        found[f"{name}_{part}"] = found[f"{name}_{part}"].copy(data=values)
-    return found
+    held = dataset.variables
+    masks = held[f"{name}_reason"].values | bits
+    parts = {"reason": masks, "flag": flags.from_reason(masks)}
+    # A copy of the DataArrays would copy their positions too, text by text.
+    return dataset.assign(
+        {
+            f"{name}_{part}": held[f"{name}_{part}"].copy(deep=False, data=values)
+            for part, values in parts.items()
+        }
+    )
 
 
 def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:

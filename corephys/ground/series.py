@@ -313,6 +313,11 @@ def apply(
     DataArray or Variable, or a tuple of them
         Results of the kind of the arguments, without attributes.
     """
+    if (alike := _alike(arguments)) is not None:
+        data = [getattr(a, "data", a) if hasattr(a, "dims") else a for a in arguments]
+        made = kernel(*data, **keywords)
+        found = [_with_data(alike, part) for part in ((made,) if outputs == 1 else made)]
+        return found[0] if outputs == 1 else tuple(found)
     return xr.apply_ufunc(
         kernel,
         *at_one_place(*arguments),
@@ -323,6 +328,33 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def _alike(arguments: tuple[Any, ...]) -> xr.DataArray | xr.Variable | None:
+    """The series whose positions a result has, where nothing is left to compare or to broadcast.
+
+    That is where one DataArray at most stands beside variables of its dimensions and plain numbers,
+    and none of them is lazy.
+    """
+    series = [a for a in arguments if isinstance(a, (xr.DataArray, xr.Variable))]
+    placed = [a for a in series if isinstance(a, xr.DataArray)]
+    if not series or len(placed) > 1:
+        return None
+    first = (placed or series)[0]
+    plain = all(np.ndim(a) == 0 for a in arguments if not hasattr(a, "dims"))
+    alike = all(a.dims == first.dims and a.shape == first.shape for a in series)
+    lazy = any(hasattr(a.data, "dask") for a in series)
+    return first if plain and alike and not lazy else None
+
+
+def _with_data(series: xr.DataArray | xr.Variable, data: Any) -> Any:
+    """A result at the positions of a series, without attributes."""
+    found = series.copy(deep=False, data=np.broadcast_to(data, series.shape))
+    found.attrs = {}
+    if isinstance(found, xr.DataArray):
+        for coordinate in found.coords.variables.values():
+            coordinate.attrs = {}
+    return found
 
 
 def at_one_place(*arguments: Any) -> list[Any]:
@@ -441,10 +473,8 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
     values = _variable(measured.values)
     words, delta = entry.long_name, units.difference_unit(entry.unit)
     reason = _reason(values, without_coords(measured.reason), entry)
-    flag = xr.apply_ufunc(
-        flags.from_reason, reason, dask="parallelized", output_dtypes=[np.int8], keep_attrs=False
-    )
-    known = ~np.isnan(values)
+    flag = _elementwise(flags.from_reason, reason, dtype=np.int8)
+    known = _elementwise(lambda array: ~np.isnan(array), values, dtype=bool)
     parts = {
         name: values,
         f"{name}_u_random": _beside(measured.u_random, values, known),
@@ -457,7 +487,7 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
         # quantity is known, its effects are unknown, NaN.
         absent = 0.0 if measured.effects else float("nan")
         effects = [_beside(measured.effects.get(s, absent), values, known) for s in sources]
-        parts[f"{name}_effects"] = xr.Variable.concat(effects, dim="source")
+        parts[f"{name}_effects"] = _stacked(effects, "source")
         parts[f"{name}_effects"].attrs = {
             "units": delta,
             "long_name": f"one-sigma effects on {words} by source",
@@ -499,8 +529,34 @@ def _like(part: Any, values: xr.Variable) -> xr.Variable:
 def _beside(part: Any, values: xr.Variable, known: xr.Variable) -> xr.Variable:
     """An uncertainty or effect of a quantity: NaN where the value is, never zero there."""
     laid = _like(part, values)
-    lazy = hasattr(values.data, "dask") or hasattr(laid.data, "dask")
-    return laid if not lazy and known.values.all() else laid.where(known)
+    if _is_lazy(values) or _is_lazy(laid):
+        return laid.where(known)
+    if known.values.all():
+        return laid
+    return xr.Variable(laid.dims, np.where(known.values, laid.values, np.nan))
+
+
+def _is_lazy(variable: xr.Variable) -> bool:
+    """Whether the values are a dask array."""
+    return hasattr(variable.data, "dask")
+
+
+def _elementwise(kernel: Callable[..., Any], *parts: Any, dtype: Any) -> xr.Variable:
+    """A kernel applied to variables of one shape and to scalars, in blocks where they are lazy."""
+    first = parts[0]
+    if all(not _is_lazy(p) and p.dims in (first.dims, ()) for p in parts if hasattr(p, "dims")):
+        return xr.Variable(first.dims, kernel(*(getattr(part, "data", part) for part in parts)))
+    found: xr.Variable = xr.apply_ufunc(
+        kernel, *parts, dask="parallelized", output_dtypes=[dtype], keep_attrs=False
+    )
+    return found
+
+
+def _stacked(parts: list[xr.Variable], dim: str) -> xr.Variable:
+    """Variables of one shape along a new dimension, which comes first."""
+    if any(map(_is_lazy, parts)):
+        return xr.Variable.concat(parts, dim=dim)
+    return xr.Variable((dim, *parts[0].dims), np.stack([part.data for part in parts]))
 
 
 def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
@@ -517,6 +573,4 @@ def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
         mask[~missing & possible & ~usual] |= flags.bit("out_of_usual_range")
         return mask
 
-    return xr.apply_ufunc(
-        judge, values, given, dask="parallelized", output_dtypes=[np.int64], keep_attrs=False
-    )
+    return _elementwise(judge, values, given, dtype=np.int64)

@@ -175,6 +175,7 @@ _ROWS = (
     ("needle_early_seconds", 20.0, "s", "time before which a heating curve is not used where the radius is unknown", _NONE, "common practice"),
     ("needle_first_look", 0.25, "1", "share of a heating curve, its first, that the first look leaves out", _NONE, "choice"),
     ("needle_drift_samples", 5, "1", "fewest samples before heating that show a drift", _NONE, "common practice"),
+    ("needle_most_samples", 2000, "1", "samples of a heating run above which means of neighbouring samples are used: all windows of so many take half a second and 100 megabytes", _NONE, "choice"),
     ("needle_late_time", 0.125, "1", "kappa t / R^2 after which a boundary at the distance R shows", _RECALLED, "memory"),
     ("needle_repeat_spread", 0.05, "1", "half the range of repeats over their mean above which they disagree", _NONE, "common practice"),
     ("needle_repeat_errors", 3.0, "1", "random uncertainties beyond which a repeat disagrees", _NONE, "common practice"),
@@ -213,6 +214,7 @@ _ROWS = (
     ("pulse_fell", 0.3, "1", "share of the excess over the level before that lies below the tangent of a decay", _NONE, "choice"),
     ("pulse_foot", 0.1, "1", "share of the steepest drop that still belongs to the drop of a pull-out", _NONE, "choice"),
     ("pulse_return", 150.0, "s", "time in which a probe in water has come to its temperature", _NONE, "choice"),
+    ("record_most_samples", 5000, "1", "samples of a temperature record above which means of neighbouring samples are fitted: a decay of so many takes a tenth of a second", _NONE, "choice"),
     ("record_pause", 5.0, "1", "times the usual interval of a record that is a pause of the logger", _NONE, "choice"),
     # Velocity of samples, strength, consolidation.
     ("velocity_anisotropy_errors", 2.0, "1", "standard uncertainties that make an anisotropy of velocity significant", _NONE, "common practice"),
@@ -495,6 +497,18 @@ _ROWS = (
     ("slip_velocity_agrees", 1.25, "1", "times the usual ratio of samples to the scan above which a travel time of samples is compared with the delay", _NONE, "choice"),
     ("slip_strength_agrees", 2.5, "1", "factor between vane and fall cone on the same samples above which a dimension is a slip", _NONE, "choice"),
     ("slip_annulus", 1.0, "mm", "difference of core diameter and bore above which something fills the liner beside the core", _NONE, "choice"),
+    # The page of the newest core.
+    ("watch_boundary", 100.0, "cm", "length at the end of a core and at the top of the next whose medians are compared", _NONE, "choice"),
+    ("watch_boundary_gap", 1.0, "m", "length without core above which an offset between two cores is not judged", _NONE, "choice"),
+    ("watch_far", 3.0, "1", "standard uncertainties beyond which an offset or a shift between two cores stands out", _NONE, "common practice"),
+    ("watch_readings", 3, "1", "fewest readings that give a median an uncertainty, and fewest earlier changes that are usual", _NONE, "choice"),
+    ("watch_unscanned", 15.0, "cm", "length of core after the last reading of a section from which its scan is not complete", _NONE, "choice"),
+    ("watch_unscanned_spacings", 3.0, "1", "the same in distances between readings; the longer of the two decides", _NONE, "choice"),
+    ("watch_standard_age", 24.0, "h", "time between the last standard and the last reading of a core above which a standard is missing", _NONE, "choice"),
+    ("watch_neighbours", 8, "1", "cores above the newest that show what is usual", _NONE, "choice"),
+    ("watch_quiet", 0.3, "s", "time without a change after which the files of a folder are complete", _NONE, "choice"),
+    ("watch_longest", 5.0, "s", "time after which files that do not stop changing are read as they are", _NONE, "choice"),
+    ("watch_silence", 180.0, "s", "time without a sign of the watch after which its page calls it stopped", _NONE, "choice"),
 )  # fmt: skip
 
 THRESHOLDS: dict[str, Threshold] = {

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from corephys.ground import provenance, units
+from corephys.ground.progress import Step, bar, nowhere
 from corephys.hole.reading.columns import read_columns
 from corephys.hole.reading.csv import parse
 from corephys.hole.reading.error import HoleError, Problem, nearest
@@ -73,12 +74,13 @@ def run(folder: str | Path, dry_run: bool = False) -> ImportReport:
     Tables are written before ``import.state.json``, each in one step, so that an import that was
     stopped is finished by the next one. Refused rows are listed in ``import_refused.csv``.
     """
-    return _Import(Path(folder), dry_run).run()
+    with bar("import") as step:
+        return _Import(Path(folder), dry_run, step).run()
 
 
 class _Import:
-    def __init__(self, folder: Path, dry_run: bool) -> None:
-        self.folder, self.dry_run = folder, dry_run
+    def __init__(self, folder: Path, dry_run: bool, step: Step = nowhere) -> None:
+        self.folder, self.dry_run, self.step = folder, dry_run, step
         self.mapping: Mapping = read_mapping(folder)
         self.state: State = states.load(folder)
         file = folder / states.FILE
@@ -165,7 +167,9 @@ class _Import:
             for path, sources in self.state.files.items()
             if source.name in sources
         }
+        number = self.mapping.sources.index(source)
         for path in self.files(source):
+            self.step(str(path), number, len(self.mapping.sources))
             name = self.path_name(path)
             raw = path.read_bytes()
             sha256 = hashlib.sha256(raw).hexdigest()

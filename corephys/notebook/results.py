@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections import Counter
 from collections.abc import Callable
 
 import numpy as np
@@ -15,14 +14,14 @@ from corephys.figures import FIGURES, Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.site import holes
 from corephys.figures.sketch import sketch, sketch_hole
-from corephys.ground import companions, flags, series, thresholds
-from corephys.ground.cards import Card, fit_warnings, with_uncertainty
+from corephys.ground import companions, flags, series
+from corephys.ground.cards import Card, with_uncertainty
 from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
-from corephys.hole import checks
+from corephys.hole import contents
 from corephys.hole.composite.folder import hole_names, is_site
-from corephys.hole.placing.described import described_length, stretches
+from corephys.reduction import doubts
 from corephys.reduction.run import summary_lines
 
 __all__ = ["explain", "overview"]
@@ -33,10 +32,6 @@ __all__ = ["explain", "overview"]
 
 _DOTS = 100.0  # dots per inch of a small picture
 _QUANTITIES = 6  # largest number of rows with numbers
-# Verdicts and states that are no warning.
-_SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
-_UNKNOWN = "part of the uncertainty is unknown (NaN) of"
-_UNLIKELY = thresholds.value("unlikely_chi_square")
 # Figure of a leaf of the reduced hole, and the usual next step.
 _FIGURE = {
     "properties/gamma_calibration": "gamma_calibration",
@@ -93,44 +88,24 @@ def _card(
     result: xr.Dataset,
     path: str = "result",
     tree: xr.DataTree | None = None,
-    *,
-    share: float = 0.0,
 ) -> Card:
-    """Summary card of a result that is the leaf ``path`` of a hole.
-
-    A warning about flags needs at least the fraction ``share`` of the readings to be flagged.
-    """
+    """Summary card of a result that is the leaf ``path`` of a hole."""
     names = [str(name) for name in result.data_vars if str(name) in TERMS]
     allow = flags.allowed("" if tree is None else tree.attrs.get("recipe", ""))
-    rows = [(_words(result, name), _number(result, name, allow)) for name in names[:_QUANTITIES]]
+    rows = [
+        (doubts.words_of(result, name), _number(result, name, allow))
+        for name in names[:_QUANTITIES]
+    ]
     if len(names) > _QUANTITIES:
         rows.append(("and", ", ".join(TERMS[name].long_name for name in names[_QUANTITIES:])))
     rows += _record(result)
     following = [_NEXT[path]] if path in _NEXT and "supplied_from" not in result.attrs else []
     if "steps" in result.attrs:
         following.append("cp.explain(result) lists the steps, equations, constants and sources")
-    # The card of a hole uses only the warnings of its leaves; pictures take most of the time.
-    picture = _picture(result, names, path, tree) if share == 0.0 else b""
-    warnings = _warnings(result, names, share, allow)
+    picture = _picture(result, names, path, tree)
+    warnings = [doubt.words for doubt in doubts.of_result(result, names, allow)]
     title = path.replace("_", " ")
     return Card(title, tuple(rows), tuple(warnings), tuple(following), picture=picture)
-
-
-def _words(result: xr.Dataset, name: str) -> str:
-    """Long name of a quantity."""
-    return str(result[name].attrs.get("long_name", TERMS[name].long_name))
-
-
-def _usable(
-    result: xr.Dataset, name: str, allow: tuple[str, ...] = ("good", "not_evaluated")
-) -> np.ndarray:
-    """Mask of the values that are numbers with an allowed flag, along one dimension."""
-    good = np.isfinite(np.atleast_1d(result[name].values.astype(float))).ravel()
-    if f"{name}_flag" in result:
-        good &= np.broadcast_to(
-            flags.usable(result[f"{name}_flag"].values, allow).ravel(), good.shape
-        )
-    return good
 
 
 def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
@@ -145,7 +120,7 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     )
     if values.size == 1:
         return with_uncertainty(float(values[0]), float(u[0]), unit)
-    good = _usable(result, name, allow)
+    good = doubts.usable(result, name, allow)
     n = f"{int(good.sum())} of {good.size} "
     n += "usable" if f"{name}_flag" in result else "are numbers, without flags"
     if not good.any():
@@ -180,76 +155,6 @@ def _record(result: xr.Dataset) -> list[tuple[str, str]]:
     return rows
 
 
-def _warnings(
-    result: xr.Dataset, names: list[str], share: float, allow: tuple[str, ...]
-) -> list[str]:
-    """Warnings of a result: verdicts, flags, unknown uncertainties, cautions."""
-    warnings = []
-    for key in ("verdict", "status"):
-        words = plain_words(result.attrs.get(key, ""))
-        # The verdict on a comparison of models is its result and no warning.
-        if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
-            warnings.append(words)
-    if float(result.attrs.get("chi_square_probability", 1.0)) < _UNLIKELY:
-        warnings.append("the points scatter more than their stated errors allow")
-    if "fitted_constants" in result.attrs:
-        chi = json.loads(result.attrs["fitted_constants"])["reduced_chi_square"]
-        warnings += fit_warnings(float("nan") if chi is None else float(chi), (), "1")
-    # Quantities with the same words share one line.
-    shared: dict[str, list[str]] = {}
-    for name in names:
-        words = _flagged(result, name, share, allow)
-        if words:
-            shared.setdefault(words, []).append(_words(result, name))
-    warnings += [f"{', '.join(of)}: {words}" for words, of in shared.items()]
-    listed = [
-        _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
-        for name in names
-        if (part := _unknown(result, name, allow)) > share
-    ]
-    if listed:
-        warnings.append(f"{_UNKNOWN} {', '.join(listed)}")
-    for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
-        if str(result.attrs.get(key, "")).startswith("not given"):
-            warnings.append(
-                f"the uncertainty of the {what} was not given and is not in the numbers"
-            )
-    # The card of a hole would repeat the line for every leaf.
-    if share == 0.0 and "safety" in result.attrs:
-        warnings.append(str(result.attrs["safety"]))
-    return warnings
-
-
-def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]) -> str:
-    """Number of values that are not usable, with the five most frequent reasons."""
-    if f"{name}_flag" not in result:
-        return ""
-    level = np.atleast_1d(result[f"{name}_flag"].values).ravel()
-    bad = ~flags.usable(level, allow)
-    if not bad.any() or bad.mean() < share:
-        return ""
-    reasons = result[f"{name}_reason"].values if f"{name}_reason" in result else None
-    why = []
-    if reasons is not None:
-        held = np.atleast_1d(reasons).ravel()[bad]
-        counts = {word: int(np.count_nonzero(held & flags.bit(word))) for word in flags.REASONS}
-        ranked = sorted(counts.items(), key=lambda item: -item[1])
-        why = [f"{word.replace('_', ' ')} {n}" for word, n in ranked[:5] if n]
-    words = f"{int(bad.sum())} of {bad.size} not usable"
-    return f"{words} ({', '.join(why)})" if why else words
-
-
-def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
-    """Fraction of the usable values of a quantity whose uncertainty is not known."""
-    if f"{name}_u_random" not in result or f"{name}_u_systematic" not in result:
-        return 0.0
-    shown = _usable(result, name, allow)
-    if not shown.any():
-        shown = np.isfinite(result[name].values).ravel()
-    u = uncertainty.total(result, name).values.ravel()
-    return float(np.mean(~np.isfinite(u[shown]))) if shown.any() else 0.0
-
-
 def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree | None) -> bytes:
     """PNG of the figure of the result, or of its first quantity against depth; empty without."""
     attempts: list[Callable[[], Plate]] = []
@@ -281,7 +186,6 @@ def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree 
 # Overview of a hole, raw or reduced, or of one result.
 
 
-_SHARE = thresholds.value("hole_flagged_share")
 _HEADLINES = (
     ("products/compaction", "surface_porosity", "surface porosity"),
     ("products/compaction", "decay_length", "e-folding depth"),
@@ -343,7 +247,7 @@ def _branch(node: xr.DataTree) -> Card:
 
 def _hole(tree: xr.DataTree) -> Card:
     """Card of a hole, raw or reduced."""
-    rows = _coring(tree) + _described(tree) + _headlines(tree)
+    rows = contents.coring(tree) + contents.described(tree) + _headlines(tree)
     tables = []
     for node in tree.leaves:
         if node.path.startswith(("/properties", "/products")) or node.path == "/":
@@ -354,7 +258,7 @@ def _hole(tree: xr.DataTree) -> Card:
             "cp.reduce(hole) reduces the tables of the hole; a missing table only skips its stage",
         )
         title = str(tree.attrs.get("title", "hole"))
-        warnings = tuple(_of_reading(tree))
+        warnings = tuple(doubts.of_reading(tree))
         return Card(title, tuple(rows), warnings, following, tuple(tables))
     summary = json.loads(tree.attrs["summary"])
     try:
@@ -364,7 +268,7 @@ def _hole(tree: xr.DataTree) -> Card:
     return Card(
         str(tree.attrs.get("title", "hole")),
         tuple(rows),
-        tuple(_doubts(tree)),
+        tuple(doubt.words for doubt in doubts.of_hole(tree)),
         (
             "cp.quality.audit(reduced) counts the readings kept of each core; "
             "cp.figures.summary(reduced) draws the complete hole",
@@ -383,7 +287,7 @@ def _site(site: xr.DataTree) -> Card:
     rows = [("holes", f"{len(names)}: {', '.join(names)}")]
     for name in names:
         hole = site[name]
-        parts = [text for _, text in _coring(hole)]
+        parts = [text for _, text in contents.coring(hole)]
         parts += [f"{label} {text}" for label, text in _headlines(hole)]
         rows.append((f"hole {name}", "; ".join(parts) or "no cores.csv"))
     warnings = []
@@ -435,37 +339,6 @@ def _example(tree: xr.DataTree) -> str:
     return next((path for path in wanted if path in there), there[-1] if there else "properties")
 
 
-def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
-    """Row on the number of cores, their methods, depth and recovery."""
-    cores = series.leaf(tree, "cores")
-    if cores is None or not cores.sizes.get("row"):
-        return []
-    advance, recovered = float(cores["advance"].sum()), float(cores["recovered"].sum())
-    methods, counts = np.unique(cores["coring_method"].values.astype(str), return_counts=True)
-    kinds = ", ".join(f"{n} {m.replace('_', ' ')}" for m, n in zip(methods, counts, strict=True))
-    bottom = float((cores["top"] + cores["advance"]).max())
-    share = f"{100 * recovered / advance:.0f} % recovered" if advance > 0 else "no advance"
-    return [("coring", f"{cores.sizes['row']} cores ({kinds}) to {bottom:.1f} m, {share}")]
-
-
-def _described(tree: xr.DataTree) -> list[tuple[str, str]]:
-    """Rows on the metres of core described, and on the pictures."""
-    rows = []
-    table = series.leaf(tree, "description")
-    if table is not None and table.sizes.get("row"):
-        words = f"{described_length(table):.1f} m of core described"
-        kinds = len({one.word for one in stretches(table, "lithology")})
-        if kinds:
-            words += f", {kinds} {'lithologies' if kinds > 1 else 'lithology'}"
-        rows.append(("description", words))
-    images = series.leaf(tree, "images")
-    if images is not None and images.sizes.get("row"):
-        names, counts = np.unique(images["kind"].values.astype(str), return_counts=True)
-        shown = [f"{n} {k}{'s' * (n > 1)}" for k, n in zip(names, counts.tolist(), strict=True)]
-        rows.append(("pictures", ", ".join(shown)))
-    return rows
-
-
 def _table_line(dataset: xr.Dataset) -> str:
     """Number of rows of a table, and of those flagged on reading."""
     rows = next(iter(dataset.sizes.values()), 0)
@@ -477,59 +350,6 @@ def _table_line(dataset: xr.Dataset) -> str:
         shown = ", ".join(f"{w.replace('_', ' ')} {n}" for w, n in found.items() if n)
         words += f"; flagged on reading: {shown}" if shown else ""
     return words
-
-
-def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Findings of the checks across tables; unreadable cells and pictures; exact copies of rows."""
-    warnings = checks.sentences(tree.attrs)
-    if "site_not_used" in tree.attrs:
-        warnings.append(
-            f"{tree.attrs['site_not_used']} of the site not used; read the hole with site="
-        )
-    for node in tree.leaves:
-        table = node.path.strip("/")
-        bad = json.loads(node.attrs.get("bad_cells", "[]"))
-        if bad:
-            by_column = Counter(str(column) for _, column, _ in bad)
-            shown = ", ".join(f"{column} {count}" for column, count in by_column.items())
-            warnings.append(
-                f"{table}: {len(bad)} cell{'s' * (len(bad) > 1)} that could not be read, "
-                f"flagged ({shown})"
-            )
-        unread = json.loads(node.attrs.get("pictures_not_read", "{}"))
-        if unread:
-            file, why = next(iter(unread.items()))
-            more = f", and {len(unread) - 1} more" if len(unread) > 1 else ""
-            warnings.append(f"images: {file} is not read: {why}{more}")
-        copies = len(json.loads(node.attrs.get("exact_copies", "[]")))
-        if copies:
-            words = "row is an exact copy" if copies == 1 else "rows are exact copies"
-            warnings.append(f"{table}: {copies} {words} of an earlier row, not used")
-    return warnings
-
-
-def _doubts(tree: xr.DataTree) -> list[str]:
-    """Warnings of a hole: failed stages, verdicts, and series with many flagged readings.
-
-    Leaves with the same words share one line.
-    """
-    failed = json.loads(tree.attrs["summary"]).get("failed", {})
-    warnings = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
-    warnings += _of_reading(tree)
-    shared: dict[str, list[str]] = {}
-    for node in tree.leaves:
-        if not node.path.startswith(("/properties", "/products")):
-            continue
-        place = node.path.rpartition("/")[2].replace("_", " ")
-        for words in _card(node.to_dataset(inherit=False), place, tree, share=_SHARE).warnings:
-            if words.startswith(_UNKNOWN):
-                shared.setdefault(f"{_UNKNOWN} some quantities", []).append(place)
-            elif " not usable" in words:
-                quantity, _, counts = words.partition(": ")
-                shared.setdefault(counts, []).append(f"{quantity} ({place})")
-            else:
-                shared.setdefault(words, []).append(place)
-    return warnings + [f"{', '.join(places)}: {words}" for words, places in shared.items()]
 
 
 def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
@@ -610,7 +430,7 @@ def _origin(one: UsedConstant) -> str:
 def _budget(result: xr.Dataset, name: str) -> str:
     """Root mean square uncertainty of the usable readings by source; numbered ones are joined."""
     effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
-    use = _usable(result, name)
+    use = doubts.usable(result, name)
     use = use if use.any() else np.isfinite(result[name].values).ravel()
     effects = effects[:, use] if effects.shape[1] == use.size else effects
     known = np.isfinite(effects)

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Bend", "bisector_crossing", "joined_lines", "largest_curvature", "natural_cubic"]
+__all__ = [
+    "Bend",
+    "bisector_crossing",
+    "joined_lines",
+    "joined_lines_of_many",
+    "largest_curvature",
+    "natural_cubic",
+]
 
 GRID = 12  # positions of the joint that are tried between two neighbouring points
 FEWEST = 4  # smallest number of points for two lines
@@ -58,52 +66,85 @@ def joined_lines(
     but one point (segmented least squares, Hudson 1966, Journal of the American Statistical
     Association 61, 1097, from memory).
     """
+    return joined_lines_of_many(x, y[None], weight, [beyond])[0]
+
+
+def joined_lines_of_many(
+    x: np.ndarray, y: np.ndarray, weight: np.ndarray, beyond: Sequence[int | None]
+) -> list[Bend]:
+    """Joined lines of many curves over one abscissa, see :func:`joined_lines`.
+
+    Parameters
+    ----------
+    x, weight : ndarray, (n,)
+        Abscissa in rising order and square root of the weight, in any unit.
+    y : ndarray, (curves, n)
+        Ordinates.
+    beyond : sequence of int or None, (curves,)
+        Points past the joint that each curve uses; None for all.
+
+    Returns
+    -------
+    list of Bend
+        One for each curve.
+    """
     found = _joined(x, y, weight)
-    if beyond is None or not np.isfinite(found.place):
-        return found
-    seen: set[int] = set()
+    seen: list[set[int]] = [set() for _ in found]
     while True:
-        end = int(np.searchsorted(x, found.place, side="right")) + beyond
-        if (end >= x.size and not seen) or end in seen:
+        # Curves that need another fit, by the number of points that they use in it.
+        waiting: dict[int, list[int]] = {}
+        for row, (bend, many) in enumerate(zip(found, beyond, strict=True)):
+            if many is None or not np.isfinite(bend.place):
+                continue
+            end = int(np.searchsorted(x, bend.place, side="right")) + many
+            if (end >= x.size and not seen[row]) or end in seen[row]:
+                continue
+            seen[row].add(end)
+            waiting.setdefault(max(end, FEWEST), []).append(row)
+        if not waiting:
             return found
-        seen.add(end)
-        part = slice(0, max(end, FEWEST))
-        found = _joined(x[part], y[part], weight[part])
-        if not np.isfinite(found.place):
-            return found
+        for end, rows in waiting.items():
+            for row, bend in zip(rows, _joined(x[:end], y[rows, :end], weight[:end]), strict=True):
+                found[row] = bend
 
 
-def _joined(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> Bend:
+def _joined(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> list[Bend]:
+    """Lines of curves, (curves, n), with the joint that costs least."""
+    rows = np.arange(y.shape[0])
     if x.size < FEWEST:
-        return Bend(*([float("nan")] * 5))
-    # Even between neighbours, not along x: stresses double from step to step.
-    index = np.linspace(1, x.size - 2, GRID * (x.size - 3) + 1)
-    tried = np.interp(index, np.arange(x.size), x)
-    place, cost, found = float(x[1]), np.inf, np.zeros(3)
-    for _ in range(6):
-        solved, costs = _solve(x, y, weight, tried)
-        best = int(np.argmin(costs))
-        place, cost, found = float(tried[best]), float(costs[best]), solved[best]
-        low, high = tried[max(best - 1, 0)], tried[min(best + 1, tried.size - 1)]
-        tried = np.linspace(low, high, 13)
-    freedom = x.size - 4
-    deviation = float(np.sqrt(cost / freedom)) if freedom else float("nan")
-    level = float(found[0] + found[1] * place)
-    return Bend(place, float(found[1]), float(found[1] + found[2]), level, deviation)
-
-
-def _solve(
-    x: np.ndarray, y: np.ndarray, weight: np.ndarray, tried: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients and cost for every place of the joint at once."""
-    hinge = np.maximum(x - tried[:, None], 0.0) * weight
+        return [Bend(*([float("nan")] * 5)) for _ in rows]
     # Constant and slope are projected out once; what is left of each hinge is a line of its own.
     q, r = np.linalg.qr(np.stack([weight, x * weight], axis=1))
-    rest, left = y * weight - q @ (q.T @ (y * weight)), hinge - (hinge @ q) @ q.T
-    bend = (left @ rest) / (left**2).sum(axis=1)
-    plain = np.linalg.solve(r, q.T @ (y[:, None] * weight[:, None] - hinge.T * bend)).T
-    cost = ((rest - left * bend[:, None]) ** 2).sum(axis=1)
-    return np.column_stack([plain, bend]), cost
+    weighted = y * weight
+    rest = weighted - (weighted @ q) @ q.T
+    # Even between neighbours, not along x: stresses double from step to step.
+    index = np.linspace(1, x.size - 2, GRID * (x.size - 3) + 1)
+    tried = np.interp(index, np.arange(x.size), x)[None]
+    for _ in range(6):
+        bend, costs = _hinges(x, weight, q, rest, tried)
+        best = np.argmin(costs, axis=1)
+        tried = np.broadcast_to(tried, costs.shape)
+        place, cost, steeper = tried[rows, best], costs[rows, best], bend[rows, best]
+        low = tried[rows, np.maximum(best - 1, 0)]
+        high = tried[rows, np.minimum(best + 1, tried.shape[1] - 1)]
+        tried = np.linspace(low, high, 13, axis=1)
+    hinge = np.maximum(x - place[:, None], 0.0) * weight
+    level, before = np.linalg.solve(r, ((weighted - hinge * steeper[:, None]) @ q).T)
+    freedom = x.size - 4
+    deviation = np.sqrt(cost / freedom) if freedom else np.full(rows.size, np.nan)
+    columns = (place, before, before + steeper, level + before * place, deviation)
+    return [Bend(*map(float, numbers)) for numbers in zip(*columns, strict=True)]
+
+
+def _hinges(
+    x: np.ndarray, weight: np.ndarray, q: np.ndarray, rest: np.ndarray, tried: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Change of slope and cost of every curve for every tried place of its joint."""
+    hinge = np.maximum(x - tried[:, :, None], 0.0) * weight
+    left = hinge - (hinge @ q) @ q.T
+    bend = (left * rest[:, None]).sum(axis=2) / (left**2).sum(axis=2)
+    cost = ((rest[:, None] - left * bend[:, :, None]) ** 2).sum(axis=2)
+    return bend, cost
 
 
 def natural_cubic(x: np.ndarray, y: np.ndarray, at: np.ndarray) -> np.ndarray:

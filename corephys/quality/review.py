@@ -410,10 +410,10 @@ class SeriesReview:
         """A copy of the dataset with reasons and flags after the review."""
         words = vocabulary.term(self.name).long_name
         dims = self.dataset[self.name].dims
-        found = self.dataset.copy()
-        for part, values, attributes in (
-            ("reason", self.reason, flags.reason_attributes(words)),
-            ("flag", flags.from_reason(self.reason), flags.flag_attributes(words)),
-        ):
-            found[f"{self.name}_{part}"] = (dims, values, attributes)
-        return found
+        flag = flags.from_reason(self.reason)
+        return self.dataset.assign(
+            {
+                f"{self.name}_reason": (dims, self.reason, flags.reason_attributes(words)),
+                f"{self.name}_flag": (dims, flag, flags.flag_attributes(words)),
+            }
+        )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -135,29 +136,39 @@ def locate(
         When a series has neither offset nor depth.
     """
     keyed = {name: _keys(dataset) for name, dataset in datasets.items()}
-    frames = [] if sections is None else [_table(sections)]
-    frames += [frame[["core", "section"]] for frame in keyed.values()]
-    known = pd.concat(frames, ignore_index=True).drop_duplicates(["core", "section"])
-    index = pd.MultiIndex.from_frame(known[["core", "section"]])
-    cores = pd.factorize(known["core"])[0]
-    lengths = known["length"].to_numpy(float) if "length" in known else np.full(len(known), np.nan)
-    found = {}
-    for name, frame in keyed.items():
-        code = index.get_indexer(pd.MultiIndex.from_frame(frame[["core", "section"]]))
+    tables = [] if sections is None else [_table(sections)]
+    tables += list(keyed.values())
+    # Codes in the order in which cores and sections are first named, sections of the table first.
+    core, section = (_codes([table[part] for table in tables]) for part in ("core", "section"))
+    code = pd.factorize(core * (section.max(initial=0) + 1) + section)[0]
+    length = np.full(code.max(initial=-1) + 1, np.nan)
+    if sections is not None:
+        listed = code[: tables[0]["length"].size]
+        # Of two rows of one section the first counts.
+        length[listed[::-1]] = tables[0]["length"][::-1]
+    found, end = {}, code.size - sum(table["offset"].size for table in keyed.values())
+    for name, table in keyed.items():
+        here = slice(end, end + table["offset"].size)
         found[name] = ScanIndex.from_codes(
-            cores[code], code, frame["offset"], run=frame["run"], length=lengths[code]
+            core[here], code[here], table["offset"], run=table["run"], length=length[code[here]]
         )
+        end = here.stop
     return found
 
 
-def _table(sections: xr.Dataset) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "core": sections["core"].values,
-            "section": sections["section"].values,
-            "length": _lengths(sections["length"]),
-        }
-    )
+def _codes(columns: list[np.ndarray]) -> np.ndarray:
+    """Integer codes of the names of several columns, one column behind the other."""
+    names = np.concatenate([np.asarray(column, dtype=object) for column in columns])
+    return np.asarray(pd.factorize(names, use_na_sentinel=False)[0], dtype=np.int64)
+
+
+def _table(sections: xr.Dataset) -> dict[str, np.ndarray]:
+    """Names and lengths [cm] of the sections of a table."""
+    return {
+        "core": sections["core"].values,
+        "section": sections["section"].values,
+        "length": _lengths(sections["length"]),
+    }
 
 
 def _lengths(length: xr.DataArray) -> np.ndarray:
@@ -172,9 +183,11 @@ def _lengths(length: xr.DataArray) -> np.ndarray:
     return found
 
 
-def _keys(dataset: xr.Dataset | xr.DataArray) -> pd.DataFrame:
+def _keys(dataset: xr.Dataset | xr.DataArray) -> dict[str, np.ndarray]:
+    """Core, section, offset [cm] and run of every reading."""
     dataset = units.position_in_library_units(dataset)
     size = dataset.sizes["reading"]
+    columns: dict[str, Any]
     if "offset" in dataset.coords and "core" in dataset.coords and "section" in dataset.coords:
         columns = {name: dataset.coords[name].values for name in ("core", "section", "offset")}
     elif "depth" in dataset.coords:
@@ -184,7 +197,7 @@ def _keys(dataset: xr.Dataset | xr.DataArray) -> pd.DataFrame:
             "the series has no positions; give the coordinates core, section and offset, or depth"
         )
     columns["run"] = dataset.coords["run"].values if "run" in dataset.coords else 1
-    return pd.DataFrame(columns, index=range(size))
+    return {name: np.broadcast_to(column, (size,)) for name, column in columns.items()}
 
 
 def spacing(places: ScanIndex) -> float:

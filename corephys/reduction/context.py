@@ -129,14 +129,24 @@ class Context:
         """A raw table of the hole without exact copies of rows; Skipped if missing or empty."""
         dataset = self.optional(path)
         if dataset is None:
-            there = series.leaf(self.hole, path) is not None
+            there = self.leaf(path) is not None
             raise Skipped(f"no row in {path}.csv" if there else f"no table {path}.csv")
         return dataset
+
+    def leaf(self, path: str) -> xr.Dataset | None:
+        """A raw table of the hole as it was read; None if missing."""
+        return series.leaf(self.hole, path)
+
+    def folder(self, path: str) -> dict[str, xr.Dataset]:
+        """The raw tables of a folder of the hole by name; none without the folder."""
+        node = next((n for n in self.hole.subtree if n.path == f"/{path}"), None)
+        children = {} if node is None else node.children
+        return {name: child.to_dataset(inherit=False) for name, child in children.items()}
 
     def optional(self, path: str) -> xr.Dataset | None:
         """A raw table of the hole without exact copies of rows; None if missing or empty."""
         self.lineage.note("tables", [path])
-        dataset = series.leaf(self.hole, path)
+        dataset = self.leaf(path)
         if dataset is None or not all(dataset.sizes.values()):
             return None
         return self._disturbance_flagged(path, self.copies.without(path, dataset))
@@ -144,7 +154,7 @@ class Context:
     def every_row(self, path: str) -> xr.Dataset:
         """A raw table with its exact copies of rows, which are flagged; Skipped without one."""
         self.table(path)  # refuses a missing or empty table
-        dataset = series.leaf(self.hole, path)
+        dataset = self.leaf(path)
         assert dataset is not None
         return self._disturbance_flagged(path, dataset)
 
@@ -154,7 +164,7 @@ class Context:
         Every property starts from the reasons of its table, as it does with excluded intervals.
         """
         placed = path.startswith(("scan/", "samples/")) and "depth" in table.coords
-        description = series.leaf(self.hole, "description") if placed else None
+        description = self.leaf("description") if placed else None
         if description is None or "disturbance" not in description:
             return table
         least = str(self.recipe["quality"]["disturbance"])
@@ -162,16 +172,17 @@ class Context:
             return table
         self.lineage.note("tables", ["description"])
         found = described.disturbed(table, description=description, least=least).values
-        reason = table["reason"].copy()
-        reason.values = np.where(
-            found, reason.values | flags.bit("disturbed_sample"), reason.values
+        held = table.variables
+        reason = held["reason"].copy(
+            deep=False,
+            data=held["reason"].values | np.where(found, flags.bit("disturbed_sample"), 0),
         )
         if found.any():
             self.note(
                 f"{path}: {int(found.sum())} of {found.size} rows lie in core with at least "
                 f"{least} disturbance and are flagged"
             )
-        flag = table["flag"].copy(data=flags.from_reason(reason.values))
+        flag = held["flag"].copy(deep=False, data=flags.from_reason(reason.values))
         return table.assign(reason=reason, flag=flag)
 
     def result(self, path: str) -> xr.Dataset:
@@ -245,6 +256,26 @@ class Context:
             self.note(words)
         return value  # type: ignore[no-any-return]
 
+    def recalled(self, function: Callable[..., _Made], *arguments: Any, **options: Any) -> _Made:
+        """What a function returns: here by a call, in a reduction with reuse from an earlier one.
+
+        For functions that take long, and whose arguments often stay the same where the stage as a
+        whole has to run again.
+
+        Parameters
+        ----------
+        function : callable
+            Function of the package whose result depends on its arguments alone.
+        *arguments, **options
+            Its arguments.
+
+        Returns
+        -------
+        whatever ``function`` returns
+            Arrays are shared, so that no stage may change them in place.
+        """
+        return function(*arguments, **options)
+
     @contextmanager
     def part(self, name: str) -> Iterator[None]:
         """Run a stage, or a part of one that the rest of the stage does not need.
@@ -263,7 +294,9 @@ class Context:
         HoleError
             For the first error, when the recipe is strict.
         """
-        results, objects, notes = dict(self.results), dict(self.objects), list(self.notes)
+        # Taken by their items, which is not noted as a read of all of them.
+        results, objects = dict(dict.items(self.results)), dict(dict.items(self.objects))
+        notes = list(self.notes)
         try:
             yield
         except (Skipped, series.TooFewError) as reason:

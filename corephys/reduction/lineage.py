@@ -7,7 +7,7 @@ inputs and choices that could have changed it.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -25,10 +25,13 @@ class Lineage:
     stages : dict of str to dict of str to set of str
         By stage: ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
         (paths of results, and names of what is no table).
+    follower : callable or None
+        Called with the kind and the names of everything that a stage itself reads or writes.
     """
 
     def __init__(self) -> None:
         self.stages: dict[str, dict[str, set[str]]] = {}
+        self.follower: Callable[[str, Iterable[str]], None] | None = None
         self._now: dict[str, set[str]] | None = None
 
     def begin(self, stage: str) -> None:
@@ -40,10 +43,16 @@ class Lineage:
         """Ignore further notes until the next stage begins."""
         self._now = None
 
-    def note(self, kind: str, names: Iterable[str]) -> None:
+    def note(self, kind: str, names: Collection[str]) -> None:
         """Note names of one kind for the current stage."""
         if self._now is not None:
             self._now[kind].update(names)
+            if self.follower is not None:
+                self.follower(kind, names)
+
+    def taken_over(self, stage: str, noted: Mapping[str, Iterable[str]]) -> None:
+        """Note for a stage what it read and wrote in an earlier reduction."""
+        self.stages[stage] = {kind: set(names) for kind, names in noted.items()}
 
     @contextmanager
     def recorded(self) -> Iterator[dict[str, set[str]]]:
@@ -59,7 +68,8 @@ class Lineage:
     def note_all(self, noted: Mapping[str, Iterable[str]]) -> None:
         """Note for the current stage what :meth:`recorded` collected earlier."""
         for kind, names in noted.items():
-            self.note(kind, names)
+            if self._now is not None:
+                self._now[kind].update(names)
 
     def to_json(self) -> str:
         """The complete record as one JSON text, names sorted."""
@@ -125,6 +135,10 @@ class _Keys(dict[str, Any]):
     def _note(self, keys: Iterable[str]) -> None:
         self._lineage.note("keys", [f"{self._stage}.{key}" for key in keys])
 
+    def unnoted(self, key: str) -> Any:
+        """A choice, without a note that it was read."""
+        return super().__getitem__(key)
+
     def __getitem__(self, key: str) -> Any:
         self._note([key])
         return super().__getitem__(key)
@@ -172,14 +186,22 @@ class WatchedRecipe(Recipe):
         settings: Mapping[str, Mapping[str, Any]],
         of_site: Collection[str] = (),
     ) -> None:
-        super().__init__(dict(recipe))
+        self._values = recipe.checked_values()
         self._lineage, self._of_site = lineage, of_site
         # Words as the recipe spells them, so that the origin of a choice is found.
         self._settings = {
             stage: {key: spelled(stage, key, value) for key, value in keys.items()}
             for stage, keys in settings.items()
         }
+        self._made: dict[str, _Keys] = {}
 
     def __getitem__(self, stage: str) -> Any:
-        values, of_hole = super().__getitem__(stage), self._settings.get(stage, {})
-        return _Keys(self._lineage, stage, values, of_hole, self._of_site)
+        if stage not in self._made:
+            values, of_hole = super().__getitem__(stage), self._settings.get(stage, {})
+            self._made[stage] = _Keys(self._lineage, stage, values, of_hole, self._of_site)
+        return self._made[stage]
+
+    def unnoted(self, place: str) -> Any:
+        """The choice ``"stage.key"`` with its origin, without a note that it was read."""
+        stage, _, key = place.partition(".")
+        return self[stage].unnoted(key)

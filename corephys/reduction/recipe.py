@@ -206,6 +206,19 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
             merged.setdefault(stage, {}).update(keys)
         return Recipe(merged)
 
+    def checked_values(self) -> dict[str, dict[str, Any]]:
+        """All choices, checked, as tables of their own that may be changed.
+
+        Returns
+        -------
+        dict of str to dict
+            Stage to key to value, with the origin of every value.
+        """
+        return {
+            stage: {k: _kept(SCHEMA[stage][k], copy.deepcopy(v)) for k, v in keys.items()}
+            for stage, keys in self._values.items()
+        }
+
     def to_json(self) -> str:
         """The complete recipe as JSON.
 

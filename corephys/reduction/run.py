@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, provenance, series
+from corephys.ground.progress import bar
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
@@ -18,6 +19,7 @@ from corephys.reduction import copies
 from corephys.reduction import site as whole_site
 from corephys.reduction.context import Context
 from corephys.reduction.recipe import Recipe
+from corephys.reduction.reuse import Journal, Memory, memories_of, remember
 from corephys.reduction.stages import (
     elastic,
     gamma,
@@ -120,6 +122,7 @@ def reduce(
     hole: xr.DataTree,
     recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
     *,
+    reuse: xr.DataTree | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> xr.DataTree:
     """Reduce a hole, or every hole of a site: from readings to properties and products.
@@ -130,8 +133,12 @@ def reduce(
         Hole of ``read_hole`` or ``hole_from_tables``, or site of ``read_site``.
     recipe : Recipe or mapping, optional
         A complete recipe, or changes to the hole's own settings; of a site, for every hole.
+    reuse : DataTree, optional
+        An earlier result of this function in the same process, of the same hole before a change
+        of a table or of the recipe. Stages that would do the same again are taken over from it.
     progress : callable, optional
-        Called with the name of a stage, its number and the number of stages.
+        Called with the name of a stage, its number and the number of stages. Without it a bar is
+        shown in a terminal or a notebook, if the work takes more than a second.
 
     Returns
     -------
@@ -154,15 +161,30 @@ def reduce(
         With ``[reduction] strict = true``, when a stage cannot use its values; the message names
         the stage. Otherwise the stage is left out, its error is listed in the summary under
         ``failed``, and everything that does not depend on it is reduced.
+    TypeError
+        When ``reuse`` is no tree.
 
     Notes
     -----
     Units, equations and sources are documented at the functions that the stages call. The
     attribute ``steps`` of every result lists its steps.
+
+    With ``reuse`` the result equals that without it, bit by bit. A stage is taken over where the
+    tables, choices and earlier results that it read have the digests of before. A tree that was
+    loaded from a file, copied, or made by another release or with other sensors has nothing to
+    take over, and everything runs. ``corephys.reduction.reuse.account_of`` says which stages ran,
+    and why.
     """
-    if is_site(hole):
-        return whole_site.reduce_holes(hole, recipe, _reduce_hole, progress)
-    return _reduce_hole(hole if hole.parent is None else hole.copy(), recipe, progress=progress)
+    if reuse is not None and not isinstance(reuse, xr.DataTree):
+        raise TypeError(
+            f"reuse is of type {type(reuse).__name__}; expected a result of cp.reduce. Give that, "
+            "or leave reuse out"
+        )
+    with bar("reduce", progress) as step:
+        if is_site(hole):
+            return whole_site.reduce_holes(hole, recipe, _reduce_hole, step, reuse)
+        hole = hole if hole.parent is None else hole.copy()
+        return _reduce_hole(hole, recipe, progress=step, earlier=memories_of(reuse).get(""))
 
 
 def _reduce_hole(
@@ -170,9 +192,11 @@ def _reduce_hole(
     recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
     *,
     progress: Callable[[str, int, int], None] | None = None,
+    earlier: Memory | None = None,
 ) -> xr.DataTree:
     """Reduce one hole; see :func:`reduce`."""
-    context = Context.watched(hole, complete_recipe(hole, recipe))
+    journal = Journal(hole, complete_recipe(hole, recipe), STAGES, earlier)
+    context = journal.context
     if "site_not_used" in hole.attrs:
         context.note(
             f"the folder of the site holds {hole.attrs['site_not_used']}, not used for this hole; "
@@ -181,16 +205,21 @@ def _reduce_hole(
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:
             progress(name, number, len(STAGES))
+        if journal.taken_over(name):
+            continue
         context.lineage.begin(name)
         # An overflow gives an infinite value, which is flagged; a warning would add nothing.
-        with context.part(name), np.errstate(over="ignore"):
+        with journal.following(name, stage), context.part(name), np.errstate(over="ignore"):
             stage(context)
     context.lineage.end()
+    memory = journal.close()
     _note_assumed_liner(context)
     _note_disturbance_unknown(context)
     if progress:
         progress("done", len(STAGES), len(STAGES))
-    return _assemble(context)
+    tree = _assemble(context)
+    remember(tree, {"": memory})
+    return tree
 
 
 def _note_assumed_liner(context: Context) -> None:

@@ -25,6 +25,7 @@ from corephys.hole.composite.core_shifts import TIED, placements
 from corephys.hole.composite.folder import SITE, hole_names, hole_of, site_tree, ties_of
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.recipe import Recipe
+from corephys.reduction.reuse import Memory, memories_of, remember
 from corephys.reduction.stages.quality import baseline_of
 from corephys.reduction.stages.scan import HOMES
 
@@ -62,11 +63,12 @@ def reduce_holes(
     recipe: Recipe | Mapping[str, Mapping[str, Any]] | None,
     reduce_hole: Callable[..., xr.DataTree],
     progress: Progress | None = None,
+    reuse: xr.DataTree | None = None,
 ) -> xr.DataTree:
     """Reduce every hole of a site and what they share; see :func:`corephys.reduce`.
 
     ``reduce_hole`` reduces one hole by a recipe. A hole that cannot be reduced keeps its raw
-    tables, and its error is recorded.
+    tables, and its error is recorded. Each hole takes over its own stages of ``reuse``.
     """
     changes, notes = changes_of(site, recipe)
     names = hole_names(site)
@@ -74,14 +76,19 @@ def reduce_holes(
     placing = placing_of(site, cores)
     holes: dict[str, xr.DataTree] = {}
     failed: dict[str, str] = {}
+    earlier, memories = memories_of(reuse), {}
     for number, name in enumerate(names):
         told = None if progress is None else _of_hole(progress, name, number, len(names))
         hole = hole_of(site, name)
-        tree, why = reduced_hole(hole, changes, reduce_hole, told)
+        tree, why = reduced_hole(hole, changes, reduce_hole, told, earlier.get(name))
         if why:
             failed[name] = why
+        if memory := memories_of(tree).get(""):
+            memories[name] = memory
         holes[name] = placed(tree, name, placing)
-    return assemble(site, holes, placing, failed, changes, notes)
+    found = assemble(site, holes, placing, failed, changes, notes)
+    remember(found, memories)
+    return found
 
 
 def _of_hole(progress: Progress, name: str, number: int, of: int) -> Progress:
@@ -98,10 +105,12 @@ def reduced_hole(
     changes: Recipe | Mapping[str, Any],
     reduce_hole: Callable[..., xr.DataTree],
     progress: Progress | None = None,
+    earlier: Memory | None = None,
 ) -> tuple[xr.DataTree, str]:
     """A hole reduced, and an empty text; or the raw hole, and why it cannot be reduced."""
+    kept = {} if earlier is None else {"earlier": earlier}
     try:
-        return reduce_hole(hole, changes or None, progress=progress), ""
+        return reduce_hole(hole, changes or None, progress=progress, **kept), ""
     except ValueError as error:
         return hole, str(error)
 

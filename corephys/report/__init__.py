@@ -1,11 +1,11 @@
-"""Reports as pages: that of a hole is the main notebook run on it, that of a site holds all holes.
+"""Reports as pages: that of a hole, built from its reduced tree, and that of a site.
 
-Both are one HTML file that needs no other file to be shown.
+Each is one HTML file that needs no other file and no network to be shown.
 """
 
 from __future__ import annotations
 
-from corephys.report.hole import ReportError, write_report
+from corephys.report.hole import write_report
 from corephys.report.site import write_site
 
-__all__ = ["ReportError", "write_report", "write_site"]
+__all__ = ["write_report", "write_site"]

@@ -1,11 +1,10 @@
-"""The report of a site: every hole reduced and written, and one page of all holes."""
+"""The page of a site: every hole reduced and written with its page, and one page of all holes."""
 
 from __future__ import annotations
 
-import html
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -15,7 +14,6 @@ import xarray as xr
 from corephys.export import (
     NothingToTabulate,
     calibration_table,
-    load,
     save,
     sequence_table,
     shift_table,
@@ -29,7 +27,8 @@ from corephys.figures import Plate, write_figures
 from corephys.figures.plate import save as save_figure
 from corephys.figures.site import site_figures
 from corephys.ground import series
-from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, picture_html, table_html
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
+from corephys.ground.progress import Step, bar
 from corephys.ground.provenance import write_bytes
 from corephys.hole.composite.folder import hole_names, site_head, site_tree, with_ties
 from corephys.hole.reading.error import HoleError, Problem
@@ -37,7 +36,6 @@ from corephys.hole.reading.read import hole_of_site
 from corephys.hole.reading.shared import Shared
 from corephys.reduction.run import reduce
 from corephys.reduction.site import (
-    Placing,
     assemble,
     changes_of,
     lean,
@@ -45,19 +43,20 @@ from corephys.reduction.site import (
     placing_of,
     reduced_hole,
 )
-from corephys.report.hole import write_report
+from corephys.report import page
+from corephys.report.hole import position, write_report
 
 __all__ = ["write_site"]
 
-Progress = Callable[[str, int, int], None]
-_DOTS = 150.0  # dots per inch of the pictures of the page
-_STYLE = (
-    "body{font-family:sans-serif;max-width:72em;margin:2em auto;padding:0 1em;line-height:1.4}"
-    "table{border-collapse:collapse;font-size:85%}td,th{border:1px solid #bbb;padding:2px 6px}"
-    ".numbers td:not(:first-child){text-align:right}img{max-width:100%;height:auto}"
-    "figure{margin:1.5em 0}figcaption{font-size:85%}"
-    ".caution{border-left:4px solid #444;padding-left:.8em}"
+_DOTS = 200.0  # dots per inch of the pictures, those of the files beside the page
+# Beginning of the names of figures, and their heading on the page.
+_SECTIONS = (
+    ("holes_", "Holes side by side"),
+    ("core_shifts", "Shifts of the cores"),
+    ("control_charts", "Control charts of the standards"),
+    ("calibration_history", "Calibrations in time"),
 )
+_HOLES_BESIDE = 8  # holes up to which they are the columns of the summary
 
 
 def write_site(
@@ -68,7 +67,7 @@ def write_site(
     reports: bool = True,
     figures: bool = True,
     skip_unreadable: bool = False,
-    progress: Progress | None = None,
+    progress: Step | None = None,
 ) -> xr.DataTree:
     """Reduce a site hole by hole, and write the files of each hole and the page of the site.
 
@@ -87,7 +86,8 @@ def write_site(
     skip_unreadable : bool
         Reduce the other holes where one cannot be read.
     progress : callable, optional
-        Called with the name of a step, its number and the number of steps.
+        Called with the name of a step, its number and the number of steps; without it a bar is
+        shown in a terminal or a notebook.
 
     Returns
     -------
@@ -115,37 +115,34 @@ def write_site(
     changes, notes = changes_of(site, recipe)
     placing = placing_of(site, cores)
     results.mkdir(parents=True, exist_ok=True)
-    file = None
     if changes:
-        file = write_bytes(results / "recipe.toml", _toml(changes).encode("utf-8"))
+        write_bytes(results / "recipe.toml", _toml(changes).encode("utf-8"))
     names = hole_names(site)
     holes: dict[str, xr.DataTree] = {}
     failed: dict[str, str] = {}
-    for number, name in enumerate(names):
-        if progress:
-            progress(f"hole {name}", number, len(names) + 1)
-        make = _reported if reports and figures else _reduced
-        tree, why = make(where, name, common, results / name, changes, file)
-        if why:
-            failed[name] = why
-            for stale in ("reduced.nc", "report.html"):
-                (results / name / stale).unlink(missing_ok=True)
-        else:
-            tree = placed(tree, name, placing)
-            _write_hole(tree, results / name, placing, reports, figures)
-        holes[name] = lean(tree)
-    if progress:
-        progress("site", len(names), len(names) + 1)
-    found = assemble(site, holes, placing, failed, changes, notes)
-    save(found, results / "site.nc")
-    write_site_tables(found, results / "tables")
-    if figures:
-        plates = site_figures(found)
-        for title, plate in plates.items():
-            save_figure(plate, results / "figures", title)
-        write_bytes(results / "report.html", _page(found, plates, results).encode("utf-8"))
-    if progress:
-        progress("done", len(names) + 1, len(names) + 1)
+    with bar("site", progress) as step:
+        for number, name in enumerate(names):
+            step(f"hole {name}", number, len(names) + 1)
+            raw = hole_of_site(where / name, None, common, where)
+            tree, why = reduced_hole(raw, changes, reduce)
+            if why:
+                failed[name] = why
+                for stale in ("reduced.nc", "report.html"):
+                    (results / name / stale).unlink(missing_ok=True)
+            else:
+                tree = placed(tree, name, placing)
+                _write_hole(tree, results / name, reports, figures)
+            holes[name] = lean(tree)
+        step("site", len(names), len(names) + 1)
+        found = assemble(site, holes, placing, failed, changes, notes)
+        save(found, results / "site.nc")
+        write_site_tables(found, results / "tables")
+        if figures:
+            plates = site_figures(found)
+            for title, plate in plates.items():
+                save_figure(plate, results / "figures", title)
+            _write_page(found, plates, results)
+        step("done", len(names) + 1, len(names) + 1)
     return found
 
 
@@ -182,38 +179,17 @@ def _checked(
     return site_tree(attributes, kept, nodes), common, cores
 
 
-def _reduced(
-    where: Path, name: str, common: Shared, out: Path, changes: Any, file: Path | None
-) -> tuple[xr.DataTree, str]:
-    """A hole reduced here; the raw hole and the error where that fails."""
-    return reduced_hole(hole_of_site(where / name, None, common, where), changes, reduce)
-
-
-def _reported(
-    where: Path, name: str, common: Shared, out: Path, changes: Any, file: Path | None
-) -> tuple[xr.DataTree, str]:
-    """A hole as its report reduced it; the raw hole and the error where that fails."""
-    try:
-        write_report(where / name, out, recipe=file, site=where)
-    except ValueError as error:
-        return hole_of_site(where / name, None, common, where), str(error)
-    return load(out / "reduced.nc"), ""
-
-
-def _write_hole(
-    tree: xr.DataTree, out: Path, placing: Placing, reports: bool, figures: bool
-) -> None:
-    """Write the files of a hole; the report has written them already, without composite depth."""
-    written = reports and figures
+def _write_hole(tree: xr.DataTree, out: Path, reports: bool, figures: bool) -> None:
+    """Write the files of a hole, and its page from the pictures among them."""
     out.mkdir(parents=True, exist_ok=True)
-    if not written or placing.shifts is not None:
-        save(tree, out / "reduced.nc")
-        write_tables(tree, out / "tables")
-    if not written:
-        write_summaries(tree, out / "tables")
-        write_report_tables(tree, out / "report_tables")
-        if figures:
-            write_figures(tree, out / "figures")
+    save(tree, out / "reduced.nc")
+    write_tables(tree, out / "tables")
+    write_summaries(tree, out / "tables")
+    write_report_tables(tree, out / "report_tables")
+    if figures:
+        write_figures(tree, out / "figures")
+    if figures and reports:
+        write_report(tree, out, pictures=out / "figures")
 
 
 def _toml(changes: Any) -> str:
@@ -240,68 +216,66 @@ def _toml(changes: Any) -> str:
 # The page of a site: one HTML file with pictures inside and links to the pages of the holes.
 
 
-_SECTIONS = (
-    ("holes_", "Holes side by side"),
-    ("core_shifts", "Shifts of the cores"),
-    ("control_charts", "Control charts of the standards"),
-    ("calibration_history", "Calibrations in time"),
-)
+def _write_page(site: xr.DataTree, plates: Mapping[str, Plate], out: Path) -> None:
+    """Write the page of a reduced site."""
+    subjects = _subjects(plates)
+    sections = [(f"figures-{i}", words) for i, (words, _) in enumerate(subjects, 1)]
+    contents: list[tuple[str, str, list[tuple[str, str]]]] = [("results", "Holes", [])]
+    contents.append(("beware", "What to beware of", []))
+    contents += [("figures", "Figures", sections)] if sections else []
+    for anchor in ("tables", "recipe", "provenance", "safety"):
+        contents.append((anchor, anchor.capitalize(), []))
+    values = {
+        "title": str(site.attrs.get("title", "Site")),
+        "contents": contents,
+        "cautions": (RESEARCH_ONLY, SEALED_SOURCE),
+        "facts": _facts(site),
+        "holes": _holes(site, out),
+        "summary": _summary(site),
+        "doubts": _findings(site),
+        "subjects": subjects,
+        "tables": _tables(site),
+        "recipe": _recipe(site),
+        "provenance": _provenance(site),
+    }
+    page.write("site.html", out, values)
 
 
-def _page(site: xr.DataTree, plates: Mapping[str, Plate], out: Path) -> str:
-    """The page of a reduced site."""
-    title = html.escape(str(site.attrs.get("title", "Site")))
-    parts = [
-        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f"<style>{_STYLE}</style></head><body>",
-        f"<h1>{title}</h1>",
-        _links(site, out),
-        "<h2>Findings</h2>",
-        _findings(site),
-        "<h2>Summary of the holes</h2>",
-        _summary(site),
+def _facts(site: xr.DataTree) -> list[tuple[str, str]]:
+    """Position, holes, versions; only what is known."""
+    names = hole_names(site)
+    shared = json.loads(str(site.attrs.get("settings", "{}"))).get("site", {})
+    facts = [
+        ("Position", position(shared.get("latitude"), shared.get("longitude"))),
+        ("Holes", f"{len(names)}: {', '.join(names)}"),
+        ("Reference of composite depth", str(shared.get("reference") or "")),
+        ("Reduced with", f"corephys {site.attrs['corephys_version']}"),
     ]
-    for begin, heading in _SECTIONS:
-        drawn = {name: plate for name, plate in plates.items() if name.startswith(begin)}
-        if not drawn:
-            continue
-        parts.append(f"<h2>{heading}</h2>")
-        parts += [_figure(name, plate) for name, plate in drawn.items()]
-        parts += _tables_of(site, begin)
-    parts += ["<h2>Where the numbers come from</h2>", _provenance(site), "<h2>Cautions</h2>"]
-    parts += [
-        f'<p class="caution">{html.escape(line)}</p>' for line in (RESEARCH_ONLY, SEALED_SOURCE)
-    ]
-    parts.append("</body></html>\n")
-    return "\n".join(parts)
+    return [(label, words) for label, words in facts if words]
 
 
-_HOLES_BESIDE = 8  # holes up to which they are the columns of the summary
-
-
-def _summary(site: xr.DataTree) -> str:
+def _summary(site: xr.DataTree) -> page.Table:
     """Summary of the holes; few holes are columns, since there are many rows."""
     table = site_summary(site)
     if len(table) > _HOLES_BESIDE:
-        return table._repr_html_()
+        return page.of_report(table)
     names, *others = table.columns
     rows = [
-        [one.name, *(f"{c} {one.mark(i)}".strip() for i, c in enumerate(one.cells))]
+        (one.name, *(f"{c} {one.mark(i)}".strip() for i, c in enumerate(one.cells)))
         for one in others
     ]
-    notes = "".join(f"<div>{html.escape(note)}</div>" for note in table.notes)
-    shown = table_html(rows, header=("hole", *names.cells))
-    return f'<div class="numbers">{shown}</div><div style="font-size:85%">{notes}</div>'
+    numbers = range(1, 1 + len(names.cells))
+    return page.table(table.title, ("hole", *names.cells), rows, numbers=numbers, notes=table.notes)
 
 
-def _links(site: xr.DataTree, out: Path) -> str:
-    """Links to the files of each hole, relative to the page."""
-    items = []
+def _holes(site: xr.DataTree, out: Path) -> list[dict[str, Any]]:
+    """Name, title and links to the files of each hole, relative to the page."""
+    found = []
     for name in hole_names(site):
         links = [
-            f'<a href="{html.escape(f"{quote(name)}/{file}")}">{words}</a>'
+            (f"{quote(name)}/{file}", words)
             for file, words in (
-                ("report.html", "report"),
+                ("report.html", "page of the hole"),
                 ("reduced.nc", "reduced.nc"),
                 ("tables/", "tables"),
                 ("figures/", "figures"),
@@ -309,70 +283,79 @@ def _links(site: xr.DataTree, out: Path) -> str:
             if (out / name / file).exists()
         ]
         titled = str(site[name].attrs.get("title", name))
-        shown = ", ".join(links) or "no result, see the findings"
-        items.append(f"<li><b>{html.escape(name)}</b> ({html.escape(titled)}): {shown}</li>")
-    files = '<a href="site.nc">site.nc</a>, <a href="tables/">tables</a>'
-    return f"<ul>{''.join(items)}<li>all holes: {files}</li></ul>"
-
-
-def _findings(site: xr.DataTree) -> str:
-    """What failed, what was left out, and the notes of the site and of each hole."""
-    summary = json.loads(str(site.attrs["summary"]))
-    lines = [f"Hole {name} was not reduced: {why}" for name, why in summary["failed"].items()]
-    for name, problems in summary["unreadable"].items():
-        lines += [f"Hole {name} was not read: {problem}" for problem in problems]
-    for name, stages in summary["failed_stages"].items():
-        lines += [f"Hole {name}: the stage {s} failed: {why}" for s, why in stages.items()]
-    left = json.loads(str(site.attrs.get("holes_not_listed", "[]")))
-    if left:
-        lines.append(f"Not read, since site.toml does not list them: hole {', '.join(left)}")
-    lines += summary["notes"]
-    for name in hole_names(site):
-        held = json.loads(str(site[name].attrs.get("summary", "{}")))
-        lines += [f"Hole {name}: {note}" for note in held.get("notes", [])]
-    if not lines:
-        return "<p>No stage failed, and there are no notes.</p>"
-    return f"<ul>{''.join(f'<li>{html.escape(line)}</li>' for line in lines)}</ul>"
-
-
-def _figure(name: str, plate: Plate) -> str:
-    """A figure with its caption and a link to the numbers that it draws."""
-    return (
-        f"<figure>{picture_html(plate.picture(_DOTS), plate.caption)}<figcaption>"
-        f'{html.escape(plate.caption)} <a href="figures/{html.escape(name)}.csv">Numbers drawn</a>'
-        "</figcaption></figure>"
-    )
-
-
-def _tables_of(site: xr.DataTree, section: str) -> list[str]:
-    """Tables below the figures of a section."""
-    found = []
-    if section == "calibration_history":
-        found.append(calibration_table(site)._repr_html_())
-    if section == "core_shifts":
-        for path, make in (("shifts", shift_table), ("sequence", sequence_table)):
-            data = series.leaf(site, f"site/{path}")
-            try:
-                found += [] if data is None else [make(data)._repr_html_()]
-            except NothingToTabulate:
-                continue
+        found.append({"name": name, "title": titled, "links": links})
     return found
 
 
-def _provenance(site: xr.DataTree) -> str:
-    """Version, files of the site, recipe, and what each hole took from the site."""
-    inputs = json.loads(str(site.attrs["input_sha256"]))
+def _findings(site: xr.DataTree) -> list[tuple[str, list[str], bool]]:
+    """What failed, which is set off, what was left out, the notes of the site and of each hole."""
+    summary = json.loads(str(site.attrs["summary"]))
+    failed = [f"Hole {name} was not reduced: {why}" for name, why in summary["failed"].items()]
+    for name, problems in summary["unreadable"].items():
+        failed += [f"Hole {name} was not read: {problem}" for problem in problems]
+    for name, stages in summary["failed_stages"].items():
+        failed += [f"Hole {name}: the stage {s} failed: {why}" for s, why in stages.items()]
+    left = json.loads(str(site.attrs.get("holes_not_listed", "[]")))
+    if left:
+        failed.append(f"Not read, since site.toml does not list them: hole {', '.join(left)}")
+    groups = [
+        ("Holes and stages that failed", failed),
+        ("Notes on the site", [str(note) for note in summary["notes"]]),
+    ]
+    for name in hole_names(site):
+        held = json.loads(str(site[name].attrs.get("summary", "{}")))
+        groups.append((f"Notes on hole {name}", [str(note) for note in held.get("notes", [])]))
+    return [(heading, words, words is failed) for heading, words in groups if words]
+
+
+def _subjects(plates: Mapping[str, Plate]) -> list[tuple[str, list[page.Picture]]]:
+    """Figures of the site below their headings."""
+    found: dict[str, list[page.Picture]] = {}
+    for name, plate in plates.items():
+        heading = next((words for start, words in _SECTIONS if name.startswith(start)), "Other")
+        quantity = name.removeprefix("holes_").removesuffix("_by_age").replace("_", " ")
+        title = quantity.capitalize() + " against age" * name.endswith("_by_age")
+        png = page.for_the_screen(plate.picture(_DOTS))
+        link = f"figures/{quote(name)}.csv"
+        found.setdefault(heading, []).append(page.Picture(name, title, plate.caption, png, link))
+    return list(found.items())
+
+
+def _tables(site: xr.DataTree) -> list[page.Table]:
+    """Shifts of the cores, the sequence, and the calibrations, as far as the site has them."""
+    found = []
+    for path, make in (("shifts", shift_table), ("sequence", sequence_table)):
+        data = series.leaf(site, f"site/{path}")
+        try:
+            found += [] if data is None else [page.of_report(make(data))]
+        except NothingToTabulate:
+            continue
+    if series.leaf(site, "site/calibrations") is not None:
+        found.append(page.of_report(calibration_table(site)))
+    return found
+
+
+def _recipe(site: xr.DataTree) -> page.Table:
+    """Changes to the recipe of every hole."""
     changes = json.loads(str(site.attrs["recipe"]))
-    rows = [("corephys", str(site.attrs["corephys_version"]))]
-    rows += [(file, f"SHA-256 {digest}") for file, digest in inputs.items()]
-    rows += [
-        (f"recipe: {stage}.{key}", str(value))
+    rows = [
+        (f"{stage}.{key}", value if isinstance(value, str) else json.dumps(value))
         for stage, keys in changes.items()
         for key, value in keys.items()
     ]
+    return page.table("Changes for every hole", ("choice", "value"), rows)
+
+
+def _provenance(site: xr.DataTree) -> list[page.Table]:
+    """Files of the site, and what each hole took from the site."""
+    inputs = json.loads(str(site.attrs["input_sha256"]))
+    rows = []
     for name in hole_names(site):
         taken = json.loads(str(site[name].attrs.get("settings_of_site", "[]")))
-        rows.append((f"hole {name}: settings of the site", ", ".join(taken) or "none"))
         files = json.loads(str(site[name].attrs.get("input_sha256", "{}")))
-        rows.append((f"hole {name}: input files", f"{len(files)}, digests in {name}/reduced.nc"))
-    return table_html(rows, header=("what", "value"))
+        listed = ", ".join(taken) or "none"
+        rows.append((name, listed, f"{len(files)}, digests in {name}/reduced.nc"))
+    return [
+        page.table("Files of the site", ("file", "SHA-256"), list(inputs.items())),
+        page.table("Holes", ("hole", "settings of the site", "input files"), rows),
+    ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,7 @@ class _Part:
         self.kind, self.source = kind, source
         self.effects = np.atleast_2d(np.asarray(effects, dtype=float))
 
-    @property
+    @cached_property
     def variance(self) -> np.ndarray:
         """Variance of every reading; NaN if unknown."""
         return np.asarray(np.sum(self.effects**2, axis=0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -54,6 +54,26 @@ def without_coords(part: Any) -> Any:
     return getattr(part, "variable", part)
 
 
+def _plain(parts: list[Any]) -> tuple[Callable[[Any], Any], list[Any]]:
+    """Parts as arrays where all have the same dimensions, and what makes them variables again.
+
+    Arithmetic of variables compares dimensions at every step, which takes longer than the
+    arithmetic of a few thousand readings.
+    """
+    parts = [without_coords(part) for part in parts]
+    variables = [part for part in parts if hasattr(part, "dims")]
+    others = [part for part in parts if not hasattr(part, "dims")]
+    if not variables or not variables[0].dims or any(np.ndim(part) for part in others):
+        return lambda part: part, parts
+    kind, dims = type(variables[0]), variables[0].dims
+    if any(part.dims != dims for part in variables):
+        return lambda part: part, parts
+    return (
+        lambda part: kind(dims, part) if np.ndim(part) else part,
+        [getattr(part, "data", part) if hasattr(part, "dims") else part for part in parts],
+    )
+
+
 def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]:
     """Propagate uncertainties linearly through a formula.
 
@@ -81,15 +101,22 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
     >>> round(effects["ruler"], 3)
     0.12
     """
+    wrap, parts = _plain(
+        [p for given, m in terms for p in (given, m.u_random, *m.effects.values())]
+    )
+    part = iter(parts)
     variance: Any = 0.0
     effects: dict[str, Any] = {}
-    for given, measured in terms:
-        partial = without_coords(given)
-        variance = variance + (partial * without_coords(measured.u_random)) ** 2
-        for source, effect in measured.effects.items():
-            contribution = partial * without_coords(effect)
-            effects[source] = effects[source] + contribution if source in effects else contribution
-    return variance**0.5, effects
+    # As in arithmetic of variables: an infinite slope gives an unknown uncertainty, no warning.
+    with np.errstate(all="ignore"):
+        for _, measured in terms:
+            partial = next(part)
+            variance = variance + (partial * next(part)) ** 2
+            for source in measured.effects:
+                added = partial * next(part)
+                effects[source] = effects[source] + added if source in effects else added
+        spread = variance**0.5
+    return wrap(spread), {source: wrap(effect) for source, effect in effects.items()}
 
 
 def norm(effects: Mapping[str, Any]) -> Any:
@@ -107,10 +134,12 @@ def norm(effects: Mapping[str, Any]) -> Any:
     """
     if not effects:
         return float("nan")
+    wrap, parts = _plain(list(effects.values()))
     total_variance: Any = 0.0
-    for effect in effects.values():
-        total_variance = total_variance + without_coords(effect) ** 2
-    return total_variance**0.5
+    with np.errstate(all="ignore"):
+        for effect in parts:
+            total_variance = total_variance + effect**2
+        return wrap(total_variance**0.5)
 
 
 def covariance_effects(

@@ -25,7 +25,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "porosity", "compaction", "seismic", "elastic", "stress", "accumulation", "heat_flow",
     ),
     "Depth and several holes": ("depth", "composite", "archive"),
-    "Pictures, files, panels": ("datasets", "importing", "figures", "export", "panels"),
+    "Pictures, files, panels": ("datasets", "importing", "figures", "export", "panels", "watch"),
     "Ground": (
         "constants", "thresholds", "flags", "mixing", "seawater", "uncertainty", "vocabulary",
     ),

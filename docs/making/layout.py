@@ -63,14 +63,14 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "generated/explanation": (
         "Explanation",
         "Why the package does what it does, and what it cannot do.",
-        ("conventions", "cleaning", "many_holes", "archive", "panels"),
+        ("conventions", "cleaning", "many_holes", "archive", "panels", "viewer", "watch"),
     ),
     "generated/reference": (
         "Reference",
         "What goes in, what comes out, what each word, number and flag means.",
         (
-            "hole_folder", "checks_at_read", "import_mapping", "reduced_hole",
-            "recipe",
+            "hole_folder", "checks_at_read", "import_mapping", "reduced_hole", "hole_page",
+            "output_folder", "recipe",
             "generated/recipe_keys",
             "generated/vocabulary", "generated/flags", "generated/constants",
             "generated/thresholds", "formulas",

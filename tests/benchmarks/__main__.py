@@ -14,7 +14,7 @@ from tests.benchmarks.together import run
 
 NAMES = (
     "gamma", "depth", "rolling", "windows", "cylinder", "picking", "samples", "heat_flow",
-    "bootstrap", "correlation", "archive", "importing", "growth",
+    "bootstrap", "correlation", "archive", "importing", "growth", "printing", "watch",
 )  # fmt: skip
 
 

@@ -1,7 +1,9 @@
 """How cost grows: one hole scanned ever more finely, and an archive of ever more holes.
 
 Run on demand: ``python -m tests.benchmarks.growth [largest factor] [largest number of holes]``. The
-hole is the invented one, each scan repeated between its own offsets; the archive is that of
+hole is the invented one, each scan repeated between its own offsets, up to ten times. Beyond that
+its cores and scans follow each other several times down the hole, since offsets closer than those
+are flagged as slips and are then left out by the later stages. The archive is that of
 ``archive.py`` with one worker. Each size runs in a process of its own, so that its memory is its
 own.
 """
@@ -23,6 +25,7 @@ from tests.benchmarks.row import Row
 
 HOLE = Path(__file__).parents[2] / "data_demo" / "hole"
 SIZE = 20_000  # readings of one hole of the archive
+FINEST = 10  # readings where there was one; more lie so close that they are flagged as slips
 
 
 def tables_of(factor):
@@ -40,10 +43,28 @@ def tables_of(factor):
     return found
 
 
+def longer(tables, times):
+    """The tables with the cores and scans several times below each other."""
+    cores = tables["cores"]
+    length = float((cores["top [m]"] + cores["advance [m]"]).max())
+    found = dict(tables)
+    for name, table in tables.items():
+        if name in ("cores", "sections", "removed") or name.startswith("scan/"):
+            parts = [table]
+            for time in range(1, times):
+                part = table.assign(core=table["core"] + f"x{time}")
+                if name == "cores":
+                    part["top [m]"] += time * length
+                parts.append(part)
+            found[name] = pd.concat(parts, ignore_index=True)
+    return found
+
+
 def one_hole(factor):
     """Readings, seconds of a reduction and the memory it adds [MiB]."""
     settings = tomllib.loads((HOLE / "hole.toml").read_text(encoding="utf-8"))
-    tables = tables_of(factor)
+    finer = min(factor, FINEST)
+    tables = longer(tables_of(finer), factor // finer)
     hole = cp.hole_from_tables(tables, settings)
     readings = sum(len(table) for name, table in tables.items() if name.startswith("scan/"))
     before = peak()
@@ -64,9 +85,9 @@ def one_archive(count):
         return count * SIZE, wall, peak() - before
 
 
-def main(factor: int = 30, count: int = 5_000) -> list[Row]:
+def main(factor: int = 40, count: int = 5_000) -> list[Row]:
     """Print and return time and memory by number of readings."""
-    hole_sizes = [f for f in (1, 3, 10, 30) if f <= factor]
+    hole_sizes = [f for f in (1, 3, 10, 40) if f <= factor]
     archive_sizes = [c for c in (5, 50, 500, 5000) if c <= count]
     rows = []
     for words, function, sizes in (

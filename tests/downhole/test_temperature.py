@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from corephys.downhole import temperature as formation
-from corephys.downhole.temperature import decay
+from corephys.downhole.temperature import decay, records
 from corephys.ground import flags, units
 from corephys.numerics import cylinder
 from data_demo.simulator import cylinder as independent
@@ -78,6 +78,34 @@ def test_exact_record_gives_back_what_went_in():
     assert found[f"{NAME}_flag"][0] == flags.GOOD
     assert found["station"].values.tolist() == ["T0"]
     assert float(found["depth"][0]) == 50.0
+
+
+def test_means_of_a_long_record_give_the_temperature_of_its_samples(monkeypatch):
+    time, value = _record(step=0.1)
+    value = value + np.random.default_rng(4).normal(0, 2e-3, value.size)
+    tables = _tables([(time, value), _record()])
+    means = formation.equilibrium_temperature(*tables, conductivity="1.1 W/(m K)", **STATED)
+    assert means["samples_in_mean"].values.tolist() == [2.0, 1.0]
+    monkeypatch.setattr(records, "MOST", 10**9)
+    samples = formation.equilibrium_temperature(*tables, conductivity="1.1 W/(m K)", **STATED)
+    assert "samples_in_mean" not in samples
+    apart = np.abs(means[NAME] - samples[NAME]).values
+    assert apart[0] < 0.1 * float(samples[f"{NAME}_u_random"][0])
+    assert apart[1] == 0.0
+    assert abs(float(means[NAME][0]) - 12.0) < 3e-3
+    ratio = means[f"{NAME}_u_random"] / samples[f"{NAME}_u_random"]
+    assert ((ratio > 0.8) & (ratio < 1.25)).all()
+    np.testing.assert_array_equal(means[f"{NAME}_flag"], samples[f"{NAME}_flag"])
+
+
+def test_means_are_of_equally_many_samples_and_the_first_may_be_of_fewer(monkeypatch):
+    monkeypatch.setattr(records, "MOST", 4)
+    time = np.arange(1.0, 11.0)
+    found = records._bounded(records.Record(time, 2.0 * time))
+    assert found.taken == 3
+    assert found.time.tolist() == [1.0, 3.0, 6.0, 9.0]
+    assert found.temperature.tolist() == [2.0, 6.0, 12.0, 18.0]
+    assert records._bounded(records.Record(time[:4], time[:4])).taken == 1
 
 
 def test_sensitivities_are_those_of_fitting_again():

@@ -86,3 +86,12 @@ def test_latex_compiles(fit: cp.compaction.CompactionFit, tmp_path: Path) -> Non
         cwd=tmp_path, capture_output=True, text=True,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-2000:]
+
+
+def test_powers_of_units_are_set_high_in_latex() -> None:
+    from corephys.export.table import ReportTable, text_column
+
+    column = text_column("flow [mW/m^2]", ["1/s^-1", "a^b", "10^3"])
+    text = ReportTable("t", "units", (column,)).to_latex()
+    assert "flow [mW/m$^{2}$]" in text and "1/s$^{-1}$" in text
+    assert r"a\textasciicircum{}b" in text and r"10\textasciicircum{}3" in text

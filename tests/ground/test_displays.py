@@ -14,7 +14,7 @@ import xarray as xr
 import corephys as cp
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import fitting
-from corephys.ground.cards import Card, fit_warnings, with_uncertainty
+from corephys.ground.cards import Card, fit_warnings, picture_html, with_uncertainty
 from tests.archive_holes import small_hole
 from tests.reduced_tree import reduced_tree
 
@@ -237,3 +237,12 @@ def test_the_next_step_of_any_hole_can_be_taken(tmp_path: Path) -> None:
     reduced = cp.reduce(cp.read_hole(hole))
     (step,) = re.findall(r'cp\.overview\(reduced\["(.+?)"\]\)', str(cp.overview(reduced)))
     assert str(cp.overview(reduced[step]))
+
+
+def test_pictures_stand_in_a_page_with_their_words():
+    png = b"\x89PNG\r\n\x1a\n123"
+    assert picture_html(png, 'a "figure"') == (
+        '<img src="data:image/png;base64,iVBORw0KGgoxMjM=" alt="a &quot;figure&quot;">'
+    )
+    with pytest.raises(ValueError, match="is no PNG picture; give the bytes"):
+        picture_html(b"GIF89a", "x")

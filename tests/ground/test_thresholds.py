@@ -31,14 +31,20 @@ _ROUNDS = "greatest number of iterations"
 _GRID = "points of a grid, a curve or a search"
 _NORMAL = "of the normal distribution"
 _DRAWING = "size of a drawing"
+_SHOWN = "when a bar of progress is shown; no number moves with it"
 _STEP = "step of a difference"
 _UNITS = "conversion of units"
 _FIT = "coefficients of a fitted table, with their source beside them"
 _PLACES = "samples or parts of a record that an algorithm looks at"
 ARITHMETIC: dict[str, dict[str, str]] = {
     "archive/readings": {"CHUNK": _BLOCK},
-    "archive/stores": {"COMPRESS_FROM": _BLOCK},
-    "cli": {"STAGES_FAILED": "an exit status", "ROWS_REFUSED": "an exit status"},
+    "archive/stores": {"COMPRESS_FROM": _BLOCK, "_CHECKSUM_BYTES": "length of a checksum"},
+    "cli": {
+        "STAGES_FAILED": "an exit status",
+        "ROWS_REFUSED": "an exit status",
+        "NOT_INTACT": "an exit status",
+        "INTERRUPTED, TERMINATED": "exit statuses",
+    },
     "downhole/logs/comparison": {"_MOST": _BLOCK},
     "downhole/logs/las": {
         "_NULLS": "values that stand for none in files",
@@ -59,7 +65,22 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "downhole/temperature/responses": {"_AROUND": _PLACES},
     "downhole/temperature/tradeoff": {"TRIALS": _GRID},
-    "export/netcdf": {"_COMPRESS_FROM": _BLOCK, "_LEVEL": _BLOCK},
+    "export/netcdf": {
+        "_COMPRESS_FROM": _BLOCK,
+        "_LEVEL": _BLOCK,
+        "_READ_AT_ONCE": _BLOCK,
+        "_FULL": "bytes left on a disk that counts as full",
+    },
+    "export/output": {
+        "_VERSION": "version of a file format",
+        "_LINKED": "files of the user up to which folders are exchanged; none is lost beyond",
+        "_HASHED_AT_ONCE": _BLOCK,
+        "_WAIT_S": "waiting for another run",
+        "_WAIT_OF_READER_S": "waiting for another run",
+        "_EXCHANGE": "a constant of the operating system",
+        "_HERE": "a constant of the operating system",
+    },
+    "ground/progress": {"_DELAY": _SHOWN, "_EVERY": _SHOWN},
     "ground/cards": {"_ROUNDING": _ROUNDING},
     "ground/fits": {"_MOST_ROWS": "size of a table that is shown"},
     "ground/fitting": {"_STEPS": _ROUNDS, "_LONGEST": _ROUNDS},
@@ -131,8 +152,11 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_ROUNDS": _ROUNDS,
     },
     "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
+    "reduction/kept": {"_DIGEST": "length of a digest", "_LARGEST": _BLOCK},
     "reduction/stages/sediment": {"_GRID": _GRID},
-    "report/hole": {"_SECONDS_A_CELL": "limit of time"},
+    "report/hole": {"_DOTS": _DRAWING},
+    "report/numbers": {"_MOST_PLACES": "layout of a page"},
+    "report/page": {"_COLOURS": _DRAWING, "_DOTS_A_PIXEL": _DRAWING},
     "report/site": {
         "_DOTS": "resolution of the pictures of a page",
         "_HOLES_BESIDE": "layout of a page",
@@ -158,6 +182,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_EDGE": _PLACES,
         "_RISE_TIMES": _GRID,
         "_BLOCK": _BLOCK,
+        "_WINDOWS": _BLOCK,
     },
     "samples/strength/methods": {"_SAME_ANGLE": _ROUNDING},
     "sensors/gamma/calibration": {"_DEEPEST": _DRAWING},
@@ -173,6 +198,30 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_STEP": _STEP,
     },
     "uncertainty/draws": {"_FIRST": _STEP, "_SECOND": _STEP},
+    "watch/core": {"_CHECKS_SHOWN": _DRAWING},
+    "watch/folder": {"_STEP": "time between two looks"},
+    "watch/page": {
+        "_REASONS_SHOWN": _DRAWING,
+        "_LINES_SHOWN": _DRAWING,
+        "_POLL": "time between two looks",
+        "_AHEAD": "how far two clocks may differ without a word",
+    },
+    "watch/results": {"_PARTLY": "an exit status", "_PATIENCE": "limit of time"},
+    "watch/tracks": {
+        "_WIDTH, _HEIGHT": _DRAWING,
+        "_LEFT, _RIGHT, _TOP, _BOTTOM, _BETWEEN": _DRAWING,
+        "_SHORTEST": _DRAWING,
+        "_DENSE": _DRAWING,
+        "_LINEAR_UP_TO": _DRAWING,
+        "_STEPS": "round numbers of an axis",
+        "_SMALL": _DRAWING,
+    },
+    "watch/watching": {
+        "_TICK": "time between two looks",
+        "_ALONE": "time between two looks",
+        "_SIGN": "time between two signs of life",
+        "_JOIN": "limit of time",
+    },
 }
 # Algorithms know no judgement of the trade; figures hold sizes of drawings; the tables are tables.
 _OTHER_FLOORS = ("numerics", "figures")
@@ -284,6 +333,8 @@ def test_every_default_of_an_argument_is_a_row_or_no_judgement():
         "quality.checks.spikes.side_share",
         "quality.standards.cumulative_sums.allowance",
         "quality.standards.cumulative_sums.interval",
+        "watch.folder.at_rest.longest",
+        "watch.folder.at_rest.quiet",
     }
     assert set(plain_defaults()) - plain == set(CHOICES)
 

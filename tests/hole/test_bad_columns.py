@@ -14,7 +14,7 @@ import xarray as xr
 import corephys as cp
 from corephys.ground import flags
 from corephys.hole.reading.tables import TABLES
-from corephys.notebook.results import _of_reading
+from corephys.reduction.doubts import of_reading
 from data_demo.simulator.hole import simulate_tables
 
 LEAN = {
@@ -151,9 +151,9 @@ def test_every_result_is_that_of_a_hole_with_the_cells_empty():
 
 
 def test_the_unreadable_cells_are_counted_by_table_and_column():
-    warnings = " ".join(_of_reading(both()[0]))
+    warnings = " ".join(of_reading(both()[0]))
     for name, column in CASES:
-        lines = [w for w in _of_reading(both()[0]) if w.startswith(f"{name}:")]
+        lines = [w for w in of_reading(both()[0]) if w.startswith(f"{name}:")]
         assert any(f"{column.name} 1" in line for line in lines)
     assert "scan/gamma" in warnings
 

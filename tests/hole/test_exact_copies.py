@@ -17,7 +17,7 @@ import corephys as cp
 from corephys import archive, export
 from corephys.ground import flags
 from corephys.ground.series import TABLE_ROW, leaf
-from corephys.notebook.results import _of_reading
+from corephys.reduction.doubts import of_reading
 from corephys.samples import needle
 from data_demo.simulator.hole import simulate_tables
 from tests.archive_holes import small_hole
@@ -193,7 +193,7 @@ def test_numbers_of_a_reduction_are_those_without_the_pasted_rows():
     assert entry["reasons"]["exact_copy"] == 10
     notes = json.loads(result.attrs["summary"])["notes"]
     assert sum("exact cop" in note for note in notes) == len(names)
-    assert any("scan/gamma: 10 rows are exact copies" in words for words in _of_reading(result))
+    assert any("scan/gamma: 10 rows are exact copies" in words for words in of_reading(result))
 
 
 def test_a_copy_stands_at_its_row_of_the_table_with_the_value_of_the_first():

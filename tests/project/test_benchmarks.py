@@ -19,7 +19,7 @@ SMALL = {
     "gamma": (100_000,), "depth": (10_000,), "rolling": (100_000,), "windows": (20, 60),
     "cylinder": (1000,), "picking": (1000, 1), "samples": (500,), "heat_flow": (500,),
     "bootstrap": (20, 60), "correlation": (2,), "archive": (3, 1000, 1), "growth": (1, 5),
-    "importing": (3000,),
+    "importing": (3000,), "printing": ("png",), "watch": (2,),
 }  # fmt: skip
 
 

@@ -28,7 +28,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("reduction",),
     ("archive",),
     ("figures", "export"),
-    ("notebook", "report"),
+    ("notebook", "report", "watch"),
     ("cli",),
 )
 # Series carry uncertainties and uncertainties have units, so that these two folders are one room;

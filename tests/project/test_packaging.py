@@ -25,12 +25,17 @@ DISTRIBUTIONS = {
     "compliance_checker": "compliance-checker",
     "jupyter_cache": "jupyter-cache",
     "PIL": "pillow",
+    "google_crc32c": "google-crc32c",
+    "websocket": "websocket-client",
 }
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {
+    "anywidget",
+    "traitlets",
     "ipympl",
     "dask",
     "fsspec",
+    "google_crc32c",
     "numcodecs",
     "IPython",
     "zarr",
@@ -38,6 +43,7 @@ OPTIONAL = {
     "ipywidgets",
     "openpyxl",
     "pyarrow",
+    "watchfiles",
 }
 # Ends of files that hold text.
 TEXT = {".py", ".md", ".toml", ".csv", ".cff", ".yaml", ".ipynb", ".json", ".txt", ""}

@@ -261,7 +261,7 @@ def test_depth_and_porosity_alone_give_a_fit_a_figure_and_a_report(tmp_path):
     assert float(fit["surface_porosity"]) == pytest.approx(np.exp(top), abs=0.01)
     assert 0.0 < float(fit["decay_length_u_random"]) < 60.0
     assert "weights all porosities alike" in notes(tree)
-    assert {"porosity_depth.pdf", "compaction_models.pdf", "index_properties.pdf"} <= {
+    assert {"porosity_depth.svg", "compaction_models.svg", "index_properties.svg"} <= {
         path.name for path in (out / "figures").iterdir()
     }
     drawn = (out / "figures" / "porosity_depth.csv").read_text(encoding="utf-8")

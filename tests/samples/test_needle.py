@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -329,6 +331,82 @@ def test_excluded_runs_are_reduced_and_marked():
     assert flags.names(found[f"{NAME}_reason"][0]) == ["excluded_by_user"]
     assert found[f"{NAME}_flag"].values.tolist() == [flags.BAD, flags.GOOD]
     assert needle_runs.gather(table).first.tolist() == [0, table.sizes["row"] // 2]
+
+
+# Long runs: means of neighbouring samples.
+
+
+def test_means_of_a_long_run_give_the_conductivity_of_its_samples(monkeypatch):
+    table, _ = _simulated(3, 5, step=0.08)
+    means = needle.thermal_conductivity(table)
+    assert means["samples_in_mean"].values.tolist() == [2.0] * 3
+    monkeypatch.setattr(needle_runs, "MOST", 10**9)
+    samples = needle.thermal_conductivity(table)
+    assert "samples_in_mean" not in samples
+    apart = np.abs(means[NAME] - samples[NAME])
+    assert (apart < 0.5 * samples[f"{NAME}_u_random"]).all()
+    ratio = means[f"{NAME}_u_random"] / samples[f"{NAME}_u_random"]
+    assert ((ratio > 0.6) & (ratio < 1.6)).all()
+    np.testing.assert_array_equal(means[f"{NAME}_flag"], samples[f"{NAME}_flag"])
+
+
+def test_a_run_beside_a_long_one_keeps_its_conductivity():
+    short, _ = _simulated(3, 8)
+    long, _ = _simulated(1, 9, step=0.05)
+    alone = needle.thermal_conductivity(short)
+    long["run"] = long["run"].copy(data=np.full(long.sizes["row"], "long", dtype=object))
+    both = needle.thermal_conductivity(xr.concat([short, long], "row"))
+    assert both["samples_in_mean"].values.tolist() == [1.0, 1.0, 1.0, 3.0]
+    for name in (NAME, f"{NAME}_u_random", "window_start", "window_end", "contact_resistance"):
+        np.testing.assert_allclose(both[name][:3], alone[name], rtol=1e-9)
+
+
+@pytest.mark.parametrize("shared", [1, 5])
+def test_uncertainty_of_means_covers_the_scatter_of_runs(monkeypatch, shared):
+    """Also where neighbours share their error, so that a mean of five is no better than one."""
+    monkeypatch.setattr(needle_runs, "MOST", 300)
+    rng = np.random.default_rng(shared)
+    table, _ = _simulated(1, 3, step=0.2, conductivity=1.1, noise=0.0, drift=0.0)
+    samples = table.sizes["row"]
+    many = xr.concat([table] * 60, "row")
+    many["run"] = ("row", np.repeat(np.arange(60), samples).astype(str).astype(object))
+    errors = np.repeat(rng.normal(0, 2e-3, (60, -(-samples // shared))), shared, axis=1)
+    many["temperature"] = many["temperature"] + errors[:, :samples].ravel()
+    many["temperature"].attrs["units"] = "degC"
+    found = needle.thermal_conductivity(many, cross_check=False)
+    assert (found["samples_in_mean"] == 5).all()
+    apart = np.abs(found[NAME] - found[NAME].mean()).values
+    inside = apart < 2.0 * found[f"{NAME}_u_random"].values
+    assert inside.mean() >= 0.85
+
+
+def test_means_before_and_after_the_start_are_of_equally_many_samples():
+    groups = needle_runs._Groups.of_runs(
+        np.array([200, 10**6, 10**6, 100, 10**6]), np.array([30, 10**5, 60, 10**6, 3])
+    )
+    assert groups.after.tolist() == [1, 500, 500, 1, 500]
+    assert groups.before.tolist() == [1, 500, 12, 500, 500]
+    assert groups.taken.tolist() == [1, 500, 12, 1, 500]
+    time = np.concatenate([-np.arange(60.0)[::-1], np.linspace(0.01, 600.0, 10_001)])
+    rows, run = np.zeros(time.size, int), needle_runs._Groups(*np.array([[7], [4], [3]]))
+    heated = run.means(time > 0, rows, time, 2.0 + np.log(np.maximum(time, 0.01)), heated=True)
+    assert heated[0].size == -(-10_001 // 7)
+    np.testing.assert_allclose(heated[3], 2.0 + np.log(heated[2]), rtol=1e-12)
+    np.testing.assert_allclose(heated[2][-1], np.exp(np.log(time[-3:]).mean()))
+    np.testing.assert_allclose(
+        run.means(time <= 0, rows, time, time, heated=False)[2], np.arange(-57.0, 0.0, 4.0)
+    )
+
+
+def test_a_million_samples_need_little_memory():
+    table, _ = _simulated(1, 2, step=0.0003)
+    assert table.sizes["row"] == 1_000_001
+    tracemalloc.start()
+    found = needle.thermal_conductivity(table)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert np.isfinite(found[NAME].values).all()
+    assert most < 40 * table.nbytes / 8  # a few columns of the table, and no square of its rows
 
 
 def _runs(values, random, positions):

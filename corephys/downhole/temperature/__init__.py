@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -164,7 +164,7 @@ def equilibrium_temperature(
         ``extrapolated_fraction`` [1], the fraction of the first excess left at the end,
         ``residual_deviation`` [K], ``window_start`` and ``window_end`` [s] since penetration, and
         ``late_time_difference`` [K] and ``late_time_tau`` [1] of a line against 1 / t, which is a
-        check only.
+        check only; ``samples_in_mean`` [1] where a record has more than 5,000 samples.
 
     Raises
     ------
@@ -184,6 +184,11 @@ def equilibrium_temperature(
     is recognised; the window is the longest part of it, from the earliest start, with white
     residuals. Errors of conductivity and heat capacities are propagated by fits one sigma either
     way.
+
+    Of a record with more than 5,000 samples from the penetration on, means of neighbouring samples
+    are fitted, at most 5,000; ``samples_in_mean`` holds how many are in each. Their scatter gives
+    the random uncertainty: noise that neighbours share is not averaged away in it. The table keeps
+    all rows, and penetration and pull-out are found in them.
     """
     # Records from the penetration on, with probe and sediment of each station.
     prepared = prepare(
@@ -434,16 +439,22 @@ def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
         ),
         "late_time_tau": (late[1], "1", "dimensionless time at the start of that line"),
     }
-    for name, (values, unit, words) in extra.items():
-        dataset[name] = ("reading", values, {"units": unit, "long_name": words})
+    taken = np.array([fit.record.taken for fit in fits], dtype=float)
+    if (taken > 1.0).any():
+        words = "samples in each mean that the fit uses in place of samples"
+        extra["samples_in_mean"] = (taken, "1", words)
+    parts: dict[str, Any] = {
+        name: ("reading", values, {"units": unit, "long_name": words})
+        for name, (values, unit, words) in extra.items()
+    }
     grades = [grade(f.decay, e, f.reason) for f, e in zip(fits, ends, strict=True)]
     for name, i, words in (
         ("grade", 0, "grade of the formation temperature"),
         ("grade_reason", 1, "reason of the grade"),
     ):
         column = np.array([pair[i] for pair in grades], dtype=object)
-        dataset[name] = ("reading", column, {"long_name": words})
-    return dataset
+        parts[name] = ("reading", column, {"long_name": words})
+    return dataset.assign(parts)
 
 
 def _late(fit: _Fit) -> tuple[float, float]:

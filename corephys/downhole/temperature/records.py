@@ -27,6 +27,7 @@ __all__ = ["bottom_water_temperature", "fitted_decay", "penetration_time"]
 
 _C = constants.CONSTANTS
 _PAUSE = thresholds.value("record_pause")
+MOST = thresholds.count("record_most_samples")
 # Constants of the mixing laws, which replace a heat capacity that is not given.
 MIXED = ("grain_conductivity", "water_conductivity", "grain_heat_capacity", "water_heat_capacity")
 _NONE = ("", "nan", "None")  # spellings of an empty cell in a text column
@@ -42,11 +43,14 @@ class Record:
         Time since penetration [s] and temperature [degC].
     doubled : bool
         Whether a time occurs twice.
+    taken : int
+        Samples in each mean that stands for a sample of a long record, 1 for any other record.
     """
 
     time: np.ndarray
     temperature: np.ndarray
     doubled: bool = False
+    taken: int = 1
 
 
 @dataclass
@@ -198,8 +202,26 @@ def _records(table: xr.Dataset, stations: xr.Dataset) -> list[Record]:
             start = t[int(np.argmax(y))]
         after = t > start
         t, y = t[after] - start, y[after]
-        records.append(Record(t, y, bool(np.any(np.diff(t) <= 0))))
+        records.append(_bounded(Record(t, y, bool(np.any(np.diff(t) <= 0)))))
     return records
+
+
+def _bounded(record: Record) -> Record:
+    """A record, or means of neighbouring samples of one that has more than ``MOST``.
+
+    The means are of equally many samples, so that they have the same noise; only the first one,
+    right after the penetration, may be of fewer. They lie so close that the bend of the decay
+    within one of them cannot be seen.
+    """
+    taken = -(-record.time.size // MOST)
+    if taken <= 1:
+        return record
+    first = np.append(0, np.arange(record.time.size % taken or taken, record.time.size, taken))
+    many = np.diff(np.append(first, record.time.size))
+    time, temperature = (
+        np.add.reduceat(part, first) / many for part in (record.time, record.temperature)
+    )
+    return Record(time, temperature, record.doubled, taken)
 
 
 def _responses(

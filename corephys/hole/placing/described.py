@@ -142,7 +142,10 @@ def words_at(data: xr.Dataset, description: xr.Dataset, column: str) -> np.ndarr
 def _intervals(
     data: xr.Dataset, description: xr.Dataset
 ) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
-    """Row of each interval, its readings without those at its bottom, and those at its bottom."""
+    """Row of each interval, its readings without those at its bottom, and those at its bottom.
+
+    Intervals in a section without readings are left out.
+    """
     depth = _depths(data)
     keyed = all(name in data.coords for name in ("core", "section"))
     named = all(name in description for name in ("core", "section"))
@@ -159,15 +162,13 @@ def _intervals(
     starts = code[:size][by_section]
     by_depth = np.argsort(depth, kind="stable")
     top, bottom = _ends(description)
-    for row in range(rows):
-        if not np.isfinite(top[row] + bottom[row]):
-            continue
-        here = by_depth
-        if keyed and keys[0][row]:
-            first, last = np.searchsorted(starts, [code[size + row], code[size + row] + 1])
-            here = by_section[first:last]
-        edges = np.array([top[row] - _ROUNDING, bottom[row] - _ROUNDING, bottom[row] + _ROUNDING])
-        begin, end, past = np.searchsorted(depth[here], edges)
+    in_section = np.array([keyed and bool(key) for key in keys[0]], dtype=bool)
+    first = np.where(in_section, np.searchsorted(starts, code[size:]), 0)
+    last = np.where(in_section, np.searchsorted(starts, code[size:] + 1), size)
+    edges = np.stack([top - _ROUNDING, bottom - _ROUNDING, bottom + _ROUNDING], axis=1)
+    for row in np.flatnonzero(np.isfinite(top + bottom) & (last > first)).tolist():
+        here = (by_section if in_section[row] else by_depth)[first[row] : last[row]]
+        begin, end, past = np.searchsorted(depth[here], edges[row])
         yield row, here[begin:end], here[end:past]
 
 

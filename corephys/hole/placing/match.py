@@ -85,7 +85,7 @@ def match(
         )
     dim = str(wanted["depth"].dims[0])
     places = {n: c.variable for n, c in wanted.coords.items() if c.dims == (dim,)}
-    result = xr.Dataset(coords=places)
+    parts: dict[str, Any] = {}
     attributes: dict[str, Any] = {}
     for name in names:
         reason = _reason(source, name)
@@ -94,7 +94,7 @@ def match(
         rows = np.flatnonzero(usable & ~np.isnan(values) & ~np.isnan(key_a))
         rows = rows[np.argsort(key_a[rows], kind="stable")]
         pairs = _Pairs(key_a[rows], key_to, reach, how)
-        _add(result, source, name, reason, rows, pairs, dim)
+        parts |= _parts(source, name, reason, rows, pairs, dim)
         if not attributes:
             matched = int(np.count_nonzero(pairs.count))
             attributes = {
@@ -105,11 +105,16 @@ def match(
                 "how": how,
             }
             words = {"units": "cm", "long_name": "distance to the partner"}
-            result["distance"] = (dim, pairs.distance() * 100.0, words)
+            parts["distance"] = (dim, pairs.distance() * 100.0, words)
     steps = json.loads(source.attrs.get("steps", "[]"))
     steps.append(f"match: {plain_words(how)} within {reach * 100:g} cm")
     constants = source.attrs.get("constants", "{}")
-    result.attrs = {"steps": json.dumps(steps), "constants": constants, **attributes}
+    # All at once: xarray compares the coordinates at every assignment.
+    if any(f"{name}_effects" in source for name in names):
+        places["source"] = source["source"].variable
+    result = xr.Dataset(
+        parts, places, {"steps": json.dumps(steps), "constants": constants, **attributes}
+    )
     return with_constants(result, match_within=within)
 
 
@@ -127,11 +132,15 @@ class _Pairs:
             self.first = np.searchsorted(sorted_key, at - reach - _ROUNDING, side="left")
             last = np.searchsorted(sorted_key, at + reach + _ROUNDING, side="right")
             self.count = np.where(known, last - self.first, 0)
+        self.single = bool(self.count.max(initial=0) <= 1)
 
     def reduce(self, part: Any, ufunc: Any, dtype: Any) -> Any:
         """Sum, or join, of a part (..., n of a) over the partners of each position."""
         result = np.zeros((*part.shape[:-1], self.wanted.size), dtype=dtype)
         full = np.flatnonzero(self.count)
+        if self.single:
+            result[..., full] = part[..., self.first[full]]
+            return result
         total = np.cumsum(self.count[full])
         block = 0
         while block < full.size:
@@ -246,16 +255,10 @@ def _reason(source: xr.Dataset, name: str) -> np.ndarray:
     return np.zeros(source["depth"].size, dtype=np.int64)
 
 
-def _add(
-    result: xr.Dataset,
-    source: xr.Dataset,
-    name: str,
-    reason: Any,
-    rows: Any,
-    pairs: _Pairs,
-    dim: str,
-) -> None:
-    """Add one number and its companions to the result."""
+def _parts(
+    source: xr.Dataset, name: str, reason: Any, rows: Any, pairs: _Pairs, dim: str
+) -> dict[str, Any]:
+    """One number and its companions at the wanted positions."""
     variable = source[name]
     words = variable.attrs.get("long_name", name.replace("_", " "))
     given = str(variable.attrs.get("units", "1"))
@@ -278,7 +281,6 @@ def _add(
     if f"{name}_effects" in source:
         effects = source[f"{name}_effects"].transpose("source", *variable.dims)
         mean = pairs.mean(np.asarray(effects.values, dtype=float)[:, rows])
-        result.coords["source"] = source["source"].variable
         parts["_effects"] = (("source", dim), mean, {**effects.attrs, "units": delta})
         systematic = np.sqrt(np.sum(mean**2, axis=0))
     elif f"{name}_u_systematic" in source:
@@ -296,5 +298,4 @@ def _add(
     words_kept = ("units", "long_name", "standard_name")
     kept = {k: v for k, v in variable.attrs.items() if k in words_kept}
     kept["ancillary_variables"] = " ".join(name + end for end in parts)
-    # All at once: xarray compares the coordinates at every assignment.
-    result.update({name: (dim, values, kept), **{name + end: part for end, part in parts.items()}})
+    return {name: (dim, values, kept), **{name + end: part for end, part in parts.items()}}

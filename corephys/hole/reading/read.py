@@ -121,6 +121,7 @@ def hole_of_site(
 
     ``shared`` is sound, and empty for a hole without a site.
     """
+    before = provenance.stamps(folder)
     toml = folder / FILE
     given, problems = parse(toml.read_bytes() if toml.is_file() else None)
     given, taken, more = sharing.inherit(given, shared, problems)
@@ -164,10 +165,27 @@ def hole_of_site(
         sources += [f"{up}/{file}" for file in shared.files]
         tree.attrs["settings_of_site"] = json.dumps(taken)
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
+    _refuse_changed(before, provenance.stamps(folder), sources, hole)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
     tree.attrs |= mapping_attributes(folder, tree.attrs)
     return tree
+
+
+def _refuse_changed(
+    before: dict[str, tuple[int, int]],
+    after: dict[str, tuple[int, int]],
+    sources: list[str],
+    hole: str,
+) -> None:
+    """Refuse files that changed while they were read: their digests would be of other bytes."""
+    problems = [
+        Problem(name, None, "", "the file changed while it was read", "Read the hole again")
+        for name in sources
+        if before.get(name) != after.get(name)
+    ]
+    if problems:
+        raise HoleError(problems, hole)
 
 
 def hole_from_tables(

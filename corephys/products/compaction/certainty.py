@@ -112,11 +112,11 @@ def _growth(made: CompactionFit, name: str) -> float:
 
 def _quantile(made: CompactionFit, level: np.ndarray | float) -> np.ndarray:
     """Half width of the interval of a level, in standard errors."""
-    from scipy import stats
+    from scipy.special import stdtrit
 
     freedom = np.inf if made.spread is None else made.spread.degrees_of_freedom
     factor = 1.0 if made.spread is None else made.spread.factor
-    return np.asarray(stats.t.ppf(0.5 + np.asarray(level) / 2, freedom) / factor)
+    return np.asarray(stdtrit(freedom, 0.5 + np.asarray(level) / 2) / factor)
 
 
 def _weight(made: CompactionFit) -> np.ndarray:

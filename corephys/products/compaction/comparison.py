@@ -282,7 +282,7 @@ def _dataset(
 ) -> xr.Dataset:
     """Dataset of a comparison, along ``model``."""
     names = np.array(list(fits), dtype=object)
-    out = xr.Dataset(coords={"model": ("model", names, {"long_name": "model of compaction"})})
+    out: dict[str, Any] = {}
     for key, words in _COLUMNS.items():
         out[key] = ("model", table[key], {"units": "1", "long_name": words})
     for name in dict.fromkeys(n for fit in fits.values() for n in fit.model.names):
@@ -300,7 +300,7 @@ def _dataset(
         out[key] = ("model", text, {"long_name": words})
     first = next(iter(fits.values()))
     cross = table["cross_validation_error"]
-    out.attrs = {
+    attributes = {
         "points_used": first.data.porosity.size,
         "points_left_out": first.data.left_out,
         "excess_scatter": first.dataset.attrs["excess_scatter"],
@@ -311,4 +311,5 @@ def _dataset(
         "verdict": "; ".join(verdict),
         "constants": first.dataset.attrs["constants"],
     }
-    return out
+    coords = {"model": ("model", names, {"long_name": "model of compaction"})}
+    return xr.Dataset(out, coords, attributes)

@@ -202,13 +202,53 @@ def fit_data(
 
 def natural_scatter(model: Model, data: Data, choices: Choices) -> float:
     """Scatter [1] of the sediment about the best curve; NaN without absolute uncertainties."""
-    return _least_squares(model, data, choices, {})[1]
+    return _parameters(model, data, choices, {}).scatter
+
+
+@dataclass
+class _Parameters:
+    """Parameters of a fit whose points are taken as independent.
+
+    Parameters
+    ----------
+    found : Fit
+        Parameters and their errors.
+    sigma : ndarray, (points,), or None
+        Uncertainties that the fit used, with scatter and reduced weights [1].
+    scatter : float
+        Natural scatter [1], NaN if there is none.
+    low : int
+        Points with reduced weight.
+    weights : ndarray, (points,), or None
+        Weights of the robust fit.
+    """
+
+    found: fitting.Fit
+    sigma: np.ndarray | None
+    scatter: float
+    low: int
+    weights: np.ndarray | None
 
 
 def _least_squares(
     model: Model, data: Data, choices: Choices, forced: dict[str, float]
 ) -> tuple[fitting.Fit, float, int, dict[str, np.ndarray], Spread]:
     """Fit, natural scatter, number of points with reduced weight, effects, and independence."""
+    x, made = data.abscissa(model), _parameters(model, data, choices, forced)
+    found, sigma = made.found, made.sigma
+    effects, spread = _effects(model, x, data, sigma, found, forced), independent(found)
+    if choices.excess_scatter:
+        weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
+        slopes = model.jacobian(x, *(found.values[name] for name in model.names))
+        free = np.array([name not in forced for name in model.names])
+        found, spread = widen(data.depth, found, weight, data.sigma, slopes, free, made.weights)
+    return found, made.scatter, made.low, effects, spread
+
+
+def _parameters(
+    model: Model, data: Data, choices: Choices, forced: dict[str, float]
+) -> _Parameters:
+    """Least squares with robust weights or the natural scatter, as the choices ask."""
     x, sigma = data.abscissa(model), data.sigma
     first = dict(zip(model.names, model.start(x, data.porosity), strict=True))
     scatter, low, weights = float("nan"), 0, None
@@ -225,13 +265,7 @@ def _least_squares(
         if choices.absolute_sigma and choices.excess_scatter and choices.scatter is None:
             found, scatter = _with_scatter(model, x, data, found, forced)
             sigma = np.sqrt(np.asarray(sigma) ** 2 + data.near * scatter**2)
-    effects, spread = _effects(model, x, data, sigma, found, forced), independent(found)
-    if choices.excess_scatter:
-        weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
-        slopes = model.jacobian(x, *(found.values[name] for name in model.names))
-        free = np.array([name not in forced for name in model.names])
-        found, spread = widen(data.depth, found, weight, data.sigma, slopes, free, weights)
-    return found, scatter, low, effects, spread
+    return _Parameters(found, sigma, scatter, low, weights)
 
 
 def _once(

@@ -563,14 +563,14 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
 
 def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
     """Effective number, correlation length and growth factor of a fit."""
-    for name, value, unit, words in (
-        ("effective_number", spread.effective_number, "1", "number of independent readings"),
-        ("correlation_length", spread.length, "m", "e-folding length of correlated residuals"),
-    ):
-        dataset[name] = ((), value, {"units": unit, "long_name": words})
-    dataset["growth_factor"] = (
-        "parameter",
-        spread.growth,
-        {"units": "1", "long_name": "random uncertainty over that of independent readings"},
+    number = {"units": "1", "long_name": "number of independent readings"}
+    length = {"units": "m", "long_name": "e-folding length of correlated residuals"}
+    growth = {"units": "1", "long_name": "random uncertainty over that of independent readings"}
+    dataset.update(
+        {
+            "effective_number": ((), spread.effective_number, number),
+            "correlation_length": ((), spread.length, length),
+            "growth_factor": ("parameter", spread.growth, growth),
+        }
     )
     dataset.attrs["degrees_of_freedom"] = spread.degrees_of_freedom

@@ -278,7 +278,8 @@ def propagated(
         spread, effects = uncertainty.combine(terms)
         values = found[place]
         if coordinates is not None:
-            values = xr.DataArray(values, coords=coordinates)
+            # Not through coords=, which copies the texts of positions one by one.
+            values = xr.DataArray(values).assign_coords(coordinates)
         result[name] = Measured(values, spread, effects, known, used)
     return result
 

@@ -490,5 +490,7 @@ def _comparison(ways: list[str], z: np.ndarray, times: np.ndarray, zero: str) ->
             "way": ("way", np.array(ways, dtype=object), {"long_name": "source of the times"}),
         },
     )
-    found.attrs = {"zero": zero, "widest_spread_percent": float(np.nanmax(found["spread"]))}
+    spread = found["spread"].values[np.isfinite(found["spread"].values)]
+    widest = float(spread.max()) if spread.size else float("nan")
+    found.attrs = {"zero": zero, "widest_spread_percent": widest}
     return found

@@ -95,15 +95,13 @@ def _within_the_hole(context: Context, found: xr.Dataset, plan: Mapping[str, Any
 
 def _files(context: Context) -> dict[str, xr.Dataset]:
     """The LAS files that the hole holds, by file name; noted as what this stage reads."""
-    node = next((n for n in context.hole.subtree if n.path == f"/{FOLDER}"), None)
     found: dict[str, xr.Dataset] = {}
-    for child in [] if node is None else node.children.values():
-        held = child.to_dataset(inherit=False)
+    for node, held in context.folder(FOLDER).items():
         if "file" in held.attrs and "content" in held:
             name = str(held.attrs["file"])
             # Comparisons list changed files without their extension.
             context.lineage.note("tables", [name.rpartition(".")[0]])
-            found[name.rpartition("/")[2]] = held.assign_attrs(node=child.name)
+            found[name.rpartition("/")[2]] = held.assign_attrs(node=node)
     return found
 
 

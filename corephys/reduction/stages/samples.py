@@ -14,7 +14,7 @@ import xarray as xr
 
 from corephys.downhole import temperature as formation
 from corephys.downhole.temperature.gradient import line_or_usual_gradient
-from corephys.ground import flags, provenance, series
+from corephys.ground import flags, provenance, series, thresholds
 from corephys.ground.choices import plain_words
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.sensor import of_kind, scalar, with_bits
@@ -192,11 +192,22 @@ def thermal_conductivity(context: Context) -> None:
         cross_check=keys["cross_check"],
         chosen_windows=keys["windows"],
     )
+    _note_means(context, runs, "heating runs", "needle_most_samples")
     if keys["combine_repeats"]:
         context.results["properties/heating_runs"] = runs
         runs = needle.combine_repeats(runs, allow=context.levels)
     context.results["properties/thermal_conductivity"] = runs
     _name_odd_runs(context, table)
+
+
+def _note_means(context: Context, dataset: xr.Dataset, what: str, limit: str) -> None:
+    """Note records so long that means of neighbouring samples stand for their samples."""
+    if "samples_in_mean" in dataset:
+        many = dataset["samples_in_mean"].values > 1.0
+        context.note(
+            f"{int(many.sum())} of {many.size} {what} have more than {thresholds.count(limit):,} "
+            "samples; means of neighbouring samples are used, see samples_in_mean"
+        )
 
 
 def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
@@ -252,7 +263,8 @@ def formation_temperature(context: Context) -> None:
             )
     keys = context.recipe["formation_temperature"]
     conductivity = station_conductivity(context, stations)
-    context.results["properties/formation_temperature"] = formation.equilibrium_temperature(
+    found = context.results["properties/formation_temperature"] = context.recalled(
+        formation.equilibrium_temperature,
         table,
         stations,
         tools,
@@ -262,6 +274,7 @@ def formation_temperature(context: Context) -> None:
         thermometer_uncertainty=keys["thermometer_uncertainty"],
         chosen_windows=keys["windows"],
     )
+    _note_means(context, found, "temperature records", "record_most_samples")
 
 
 def formation_conductivity(context: Context) -> None:
@@ -476,13 +489,16 @@ def consolidation_tests(context: Context) -> None:
         "initial_void_ratio_uncertainty": keys["initial_void_ratio_uncertainty"],
         **_initial_void_ratio(context, table),
     }
-    points = consolidation.curve(table, **given)
+    points = context.recalled(consolidation.curve, table, **given)
     context.results["properties/consolidation_curve"] = points
     with context.part("consolidation: compression indices"):
-        context.results["properties/compression_indices"] = consolidation.indices(points)
+        context.results["properties/compression_indices"] = context.recalled(
+            consolidation.indices, points
+        )
     if "height" in table and "time" in table:
         with context.part("consolidation: rate"):
-            context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
+            context.results["properties/consolidation_rate"] = context.recalled(
+                consolidation.consolidation_rate,
                 table,
                 drainage=keys["drainage"],
                 height_uncertainty=keys["height_uncertainty"],
@@ -494,7 +510,7 @@ def consolidation_tests(context: Context) -> None:
 
 def _yield_stress(context: Context, points: xr.Dataset) -> None:
     """Yield stress of every test, and its ratio to the present effective stress."""
-    yields = consolidation.yield_stress(points)
+    yields = context.recalled(consolidation.yield_stress, points)
     context.results["properties/yield_stress"] = yields
     load = stress_at(context, yields)
     if load is None:

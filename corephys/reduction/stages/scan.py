@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds
+from corephys.ground import constants, flags, thresholds
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import coefficients, keep_constants, scalar
 from corephys.hole.placing import depth, layout
@@ -98,7 +98,7 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
     """Coring method of every reading; an empty text where it is unknown."""
     if "core" not in table.coords:
         return np.full(table.sizes["reading"], "", dtype=object)
-    return layout.method_of(series.leaf(context.hole, "cores"), table["core"].values)
+    return layout.method_of(context.leaf("cores"), table["core"].values)
 
 
 def elapsed_on(table: xr.Dataset, reference: str | None) -> np.ndarray | None:

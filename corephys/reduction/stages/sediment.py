@@ -73,7 +73,8 @@ def compaction_fit(context: Context) -> None:
         )
     if forced is not None and not 0.0 <= forced <= 1.0:
         raise ValueError(f"[compaction] surface_porosity is {forced:g}; expected 0 to 1")
-    fit = compaction.fit(
+    fit = context.recalled(
+        compaction.fit,
         source,
         stress=stress if model.abscissa != "depth" else None,
         model=model.name,
@@ -82,17 +83,18 @@ def compaction_fit(context: Context) -> None:
         **_shared(context, source),
     )
     context.objects["compaction"] = fit
-    result = fit.dataset
-    result.attrs["porosity_from"] = path
-    context.results["products/compaction"] = result
+    context.results["products/compaction"] = fit.dataset.assign_attrs(porosity_from=path)
     depth, load = _grid(source, stress)
     context.results["products/compaction_curve"] = (
         fit.predict(depth) if model.abscissa == "depth" else fit.predict(depth, stress=load)
     )
     if keys["bootstrap"] and keys["robust"] == "none":
         with context.part("compaction: bootstrap"):
-            context.results["products/compaction_bootstrap"] = compaction.bootstrap(
-                fit, replicates=int(keys["bootstrap"]), block=keys["bootstrap_block"]
+            context.results["products/compaction_bootstrap"] = context.recalled(
+                compaction.bootstrap,
+                fit,
+                replicates=int(keys["bootstrap"]),
+                block=keys["bootstrap_block"],
             )
 
 
@@ -102,13 +104,15 @@ def compaction_models(context: Context) -> None:
         raise Skipped("[compaction] compare is off; set it to true")
     source, path = _porosity(context)
     stress = stress_at(context, source)
-    found = compaction.compare_models(source, stress=stress, **_shared(context, source))
+    found = context.recalled(
+        compaction.compare_models, source, stress=stress, **_shared(context, source)
+    )
     depth, load = _grid(source, stress)
     curves = [
         fit.predict(depth) if fit.model.abscissa == "depth" else fit.predict(depth, stress=load)
         for fit in found.fits.values()
     ]
-    out = found.dataset
+    out = found.dataset.copy()
     words = {"units": "1", "long_name": "porosity of the fits"}
     out["porosity"] = (("model", "curve"), [c["porosity"].values for c in curves], words)
     out = out.assign_coords(depth=next(c["depth"] for c in curves))

@@ -279,15 +279,18 @@ def curve(
         safety=SAFETY,
         remarks=json.dumps(_remarks(tests, parts)),
     )
-    for name, array, unit, words in (
+    extra = (
         ("stress", np.array([s.stress for s in steps]), "kPa", "vertical effective stress"),
         ("strain", strain, "1", "vertical strain since the start of the test"),
         ("height", height, "mm", "height of the disc at the end of the step"),
         ("initial_void_ratio", start, "1", "void ratio at the start of the test"),
-    ):
-        dataset[name] = ("reading", array, {"units": unit, "long_name": words})
-    dataset["branch"] = ("reading", branch, {"long_name": "loading, unloading or reloading"})
-    return dataset
+    )
+    parts_of: dict[str, Any] = {
+        name: ("reading", array, {"units": unit, "long_name": words})
+        for name, array, unit, words in extra
+    }
+    parts_of["branch"] = ("reading", branch, {"long_name": "loading, unloading or reloading"})
+    return dataset.assign(parts_of)
 
 
 _STEPS = (

@@ -399,8 +399,7 @@ def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, 
     if noise is None:
         return float(value[0]), float(value[1]), float("nan"), float(middle)
     variance = 0.0
-    for i in range(h.size):
-        shift = np.where(np.arange(h.size) == i, float(noise), 0.0)
+    for shift in float(noise) * np.eye(h.size):
         change = 0.5 * np.log(times(h + shift) / times(h - shift))
         variance += float(np.nanmean(change)) ** 2 if np.isfinite(change).any() else 0.0
     return float(value[0]), float(value[1]), float(np.sqrt(variance)), float(middle)
@@ -450,7 +449,7 @@ def _result(
         },
     )
     deep = permeability(k.assign_attrs(units="m/s"), viscosity=viscosity, **fluid)
-    for name, array, unit, words in (
+    extra = (
         ("coefficient_log_time", by_log, "m^2/s", "coefficient by the logarithm of time"),
         ("coefficient_root_time", by_root, "m^2/s", "coefficient by the root of time"),
         ("permeability", deep.values, "m^2", "permeability"),
@@ -458,9 +457,13 @@ def _result(
         ("mean_void_ratio", ratio, "1", "mean void ratio of the step"),
         ("stress", stress, "kPa", "vertical effective stress at the end of the step"),
         ("mean_height", height, "mm", "mean height of the disc in the step"),
-    ):
-        dataset[name] = ("reading", array, {"units": unit, "long_name": words})
-    return dataset
+    )
+    return dataset.assign(
+        {
+            name: ("reading", array, {"units": unit, "long_name": words})
+            for name, array, unit, words in extra
+        }
+    )
 
 
 _STEPS = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,12 @@ import xarray as xr
 
 from corephys.ground import flags, series, thresholds
 from corephys.numerics.line import ordinary_line
-from corephys.numerics.yield_point import bisector_crossing, joined_lines, largest_curvature
+from corephys.numerics.yield_point import (
+    bisector_crossing,
+    joined_lines,
+    joined_lines_of_many,
+    largest_curvature,
+)
 from corephys.samples.consolidation.curves import (
     FEWEST_STEPS,
     NEAR,
@@ -225,9 +230,23 @@ def by_work(
     proportion to the stress. ``choice`` is the number of points used beyond the yield; None uses
     all.
     """
-    strain = (void_ratio[0] - void_ratio) / (1.0 + initial)
-    work = np.concatenate([[0.0], np.cumsum(0.5 * (stress[1:] + stress[:-1]) * np.diff(strain))])
-    return joined_lines(stress, work, 1.0 / stress, None if choice is None else int(choice)).place
+    return _by_work(stress, void_ratio[None], initial, [choice])[0]
+
+
+def _by_work(
+    stress: np.ndarray, void_ratio: np.ndarray, initial: float, choices: Sequence[float | None]
+) -> list[float]:
+    """Yield stress by the work of compression of many curves, (curves, n), with a choice each."""
+    strain = (void_ratio[:, :1] - void_ratio) / (1.0 + initial)
+    parts = np.cumsum(0.5 * (stress[1:] + stress[:-1]) * np.diff(strain, axis=1), axis=1)
+    work = np.concatenate([np.zeros((void_ratio.shape[0], 1)), parts], axis=1)
+    bends = joined_lines_of_many(stress, work, 1.0 / stress, _counts(choices))
+    return [bend.place for bend in bends]
+
+
+def _counts(choices: Sequence[float | None]) -> list[int | None]:
+    """Choices as numbers of points beyond the yield."""
+    return [None if choice is None else int(choice) for choice in choices]
 
 
 def by_specific_volume(
@@ -238,15 +257,33 @@ def by_specific_volume(
     ln(1 + e) is straight in ln(stress) on both sides: Butterfield (1979), Geotechnique 29, 469
     (from memory). ``choice`` is as for :func:`by_work`; ``initial`` is not used.
     """
+    return _by_specific_volume(stress, void_ratio[None], initial, [choice])[0]
+
+
+def _by_specific_volume(
+    stress: np.ndarray, void_ratio: np.ndarray, initial: float, choices: Sequence[float | None]
+) -> list[float]:
+    """Yield stress by two lines in logarithms of many curves, (curves, n), with a choice each."""
     x, y = np.log(stress), np.log1p(void_ratio)
-    beyond = None if choice is None else int(choice)
-    return float(np.exp(joined_lines(x, y, np.ones(x.size), beyond).place))
+    bends = joined_lines_of_many(x, y, np.ones(x.size), _counts(choices))
+    return [float(np.exp(bend.place)) for bend in bends]
 
 
-METHODS: dict[str, tuple[Callable[..., float], tuple[float | None, ...]]] = {
-    "curvature": (by_curvature, (0.5, 2.0)),
-    "work": (by_work, (NEAR - 1, NEAR + 1)),
-    "specific_volume": (by_specific_volume, (NEAR - 1, NEAR + 1)),
+def _by_curvature(
+    stress: np.ndarray, void_ratio: np.ndarray, initial: float, choices: Sequence[float]
+) -> list[float]:
+    """Yield stress by the largest curvature of many curves, (curves, n), with a choice each."""
+    return [
+        by_curvature(stress, one, initial, choice)
+        for one, choice in zip(void_ratio, choices, strict=True)
+    ]
+
+
+# By method: many curves at once, the usual choice, and the choices that are tried beside it.
+METHODS: dict[str, tuple[Callable[..., list[float]], float, tuple[float, ...]]] = {
+    "curvature": (_by_curvature, 1.0, (0.5, 2.0)),
+    "work": (_by_work, NEAR, (NEAR - 1, NEAR + 1)),
+    "specific_volume": (_by_specific_volume, NEAR, (NEAR - 1, NEAR + 1)),
 }
 
 
@@ -259,20 +296,21 @@ def yield_kernel(
     choices of the construction and from the distance of the steps.
     """
     found = {}
-    for name, (method, choices) in METHODS.items():
-        value = method(stress, void_ratio, initial)
+    # The curve itself, for each choice, and with each void ratio moved up and down.
+    shifts = noise * np.eye(stress.size)
+    for name, (method, usual, choices) in METHODS.items():
+        (value,) = method(stress, void_ratio[None], initial, [usual])
         if not (np.isfinite(value) and value > 0):
             found[name] = (float("nan"),) * 3
             continue
-        others = np.log([max(method(stress, void_ratio, initial, c), 1e-12) for c in choices])
+        same = np.broadcast_to(void_ratio, (len(choices), stress.size))
+        curves = np.concatenate([same, void_ratio + shifts, void_ratio - shifts])
+        tried = [*choices, *[usual] * (2 * stress.size)]
+        places = [max(place, 1e-12) for place in method(stress, curves, initial, tried)]
+        others = np.log(places[: len(choices)])
         choice = np.sqrt(np.mean((others - np.log(value)) ** 2))
-        moved = 0.0
-        for i in range(stress.size):
-            shift = np.zeros(stress.size)
-            shift[i] = noise
-            up = method(stress, void_ratio + shift, initial)
-            down = method(stress, void_ratio - shift, initial)
-            moved += (0.5 * np.log(max(up, 1e-12) / max(down, 1e-12))) ** 2
+        up, down = np.reshape(places[len(choices) :], (2, stress.size))
+        moved = sum(((0.5 * np.log(up / down)) ** 2).tolist())
         i = int(np.clip(np.searchsorted(stress, value), 1, stress.size - 1))
         spacing = SPACING_SHARE * np.log(stress[i] / stress[i - 1])
         found[name] = (value, value * np.sqrt(moved), value * np.hypot(choice, spacing))

@@ -371,8 +371,9 @@ def thermal_conductivity(
         ``slope`` [K], ``windows_accepted``, ``window_spread`` [W/(m K)], ``drift`` [K/s],
         ``drift_share`` [1], ``drift_error`` [1], ``drift_settling_time`` [s],
         ``residual_deviation`` [K], ``contact_resistance``, k / (a H) [1], and
-        ``conductivity_by_cylinder`` [W/(m K)] with ``cross_check``, and ``window_by_hand`` (bool)
-        with ``chosen_windows``.
+        ``conductivity_by_cylinder`` [W/(m K)] with ``cross_check``, ``window_by_hand`` (bool)
+        with ``chosen_windows``, and ``samples_in_mean`` [1] where a run has more than 2,000
+        samples.
 
     Raises
     ------
@@ -400,6 +401,12 @@ def thermal_conductivity(
     the window; a boundary that stays cold looks like convection. The cylinder is that of
     Carslaw and Jaeger (1959), section 13.7, from kappa t / a^2 = 1 to the end of the window;
     ``models_disagree`` when it differs by more than three standard errors and 2 %.
+
+    Of a run with more than 2,000 samples, means of neighbouring samples are used, at most 2,000
+    before heating and 2,000 after its start; ``samples_in_mean`` holds how many are in each. A
+    mean stands at the mean of ln t, so that a line in ln t stays that line. All means of a run are
+    of equally many samples, so that they have the same noise, and their scatter gives the random
+    uncertainty: noise that neighbours share is not averaged away in it. The table keeps all rows.
     """
     # Group the rows into runs, remove a first drift, and find the limits in time of each run.
     curves = _gather(table, volumetric_heat_capacity, boundary_distance)
@@ -780,12 +787,22 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
             "W/(m K)",
             "thermal conductivity by the heated cylinder",
         )
-    for name, (values, unit, words) in extra.items():
-        # These three describe the curve, so they hold without a window as well.
-        always = name in ("windows_accepted", "earliest_time", "latest_time")
-        shown = values if always else np.where(found.empty, np.nan, values)
-        dataset[name] = ("reading", shown, {"units": unit, "long_name": words})
-    return dataset
+    taken = curves.runs.taken
+    if (taken > 1).any():
+        words = "samples in each mean that the fits use in place of samples"
+        extra["samples_in_mean"] = (taken.astype(float), "1", words)
+    # These describe the curve, so they hold without a window as well.
+    always = ("windows_accepted", "earliest_time", "latest_time", "samples_in_mean")
+    return dataset.assign(
+        {
+            name: (
+                "reading",
+                values if name in always else np.where(found.empty, np.nan, values),
+                {"units": unit, "long_name": words},
+            )
+            for name, (values, unit, words) in extra.items()
+        }
+    )
 
 
 # --------------------------------------------------------------------------------------------------

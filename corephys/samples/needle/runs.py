@@ -31,6 +31,7 @@ _LEFT_OUT = thresholds.value("needle_first_look")  # share of the curve that is 
 EARLY = thresholds.value("needle_early_time")
 EARLY_WITHOUT_RADIUS = thresholds.value("needle_early_seconds")  # s
 FEWEST_BEFORE = thresholds.count("needle_drift_samples")
+MOST = thresholds.count("needle_most_samples")
 LATE = thresholds.value("needle_late_time")
 HOTTEST = thresholds.value("needle_hottest")  # degC
 REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
@@ -54,6 +55,8 @@ class Runs:
         Bit mask of reasons that the rows and their order give.
     first : ndarray of int, (runs,)
         First row of each run in the table.
+    taken : ndarray of int, (runs,)
+        Samples in each mean that stands for a sample of a long run, 1 for any other run.
     """
 
     time: np.ndarray
@@ -65,6 +68,7 @@ class Runs:
     half_space: np.ndarray
     reason: np.ndarray
     first: np.ndarray
+    taken: np.ndarray
 
 
 @dataclass
@@ -91,7 +95,8 @@ class Late:
 def gather(table: xr.Dataset) -> Runs:
     """Group the rows of a table into runs, in the order in which the runs appear.
 
-    The rows of a run are taken in order of time, whatever their order in the table.
+    The rows of a run are taken in order of time, whatever their order in the table. Means of
+    neighbouring samples stand for the samples of a run that has more than ``needle_most_samples``.
     """
     lacking = [name for name in REQUIRED if name not in table]
     if lacking:
@@ -134,8 +139,11 @@ def gather(table: xr.Dataset) -> Runs:
     reason[_flat(time, temperature, group, starts.size)] |= flags.bit("impossible_value")
     known = usable & np.isfinite(time) & possible & ~twice[group]
     after, before = known & (time > 0), known & (time <= 0)
-    heated = _pad(after, group, starts.size, time, temperature)
-    level = _pad(before, group, starts.size, time, temperature)
+    groups = _Groups.of_runs(
+        *(np.bincount(group[side], minlength=starts.size) for side in (after, before))
+    )
+    heated = _pad(*groups.means(after, group, time, temperature, heated=True))
+    level = _pad(*groups.means(before, group, time, temperature, heated=False))
     return Runs(
         heated[0],
         heated[1],
@@ -146,6 +154,7 @@ def gather(table: xr.Dataset) -> Runs:
         geometry == "half_space",
         reason,
         order[starts],
+        groups.taken,
     )
 
 
@@ -213,18 +222,80 @@ def _row_reasons(
     return flags.from_reason(own) <= flags.SUSPECT, copied, shared
 
 
-def _pad(
-    chosen: np.ndarray, group: np.ndarray, runs: int, *columns: np.ndarray
-) -> list[np.ndarray]:
-    """Chosen rows of the columns as padded arrays, (runs, samples)."""
-    rows = group[chosen]
+@dataclass
+class _Groups:
+    """Groups of neighbouring samples, whose means stand for the samples of long runs.
+
+    All means of a run are of equally many samples, before heating and after its start. They then
+    have the same noise, and an unweighted fit of them gives the right uncertainty: it is found from
+    their scatter. Where the groups of one side are larger, their last samples alone are averaged.
+
+    Parameters
+    ----------
+    after, before : ndarray of int, (runs,)
+        Samples in a group, after the start of heating and before it; 1 for a run that is not long.
+    taken : ndarray of int, (runs,)
+        Samples of a group that are averaged, its last ones.
+    """
+
+    after: np.ndarray
+    before: np.ndarray
+    taken: np.ndarray
+
+    @classmethod
+    def of_runs(cls, after: np.ndarray, before: np.ndarray) -> _Groups:
+        """Groups for runs with these numbers of samples after the start of heating and before."""
+        size, least = (np.maximum(-(-count // MOST), 1) for count in (after, before))
+        # The samples before heating give the drift, by so many means at least. Fewer are not used.
+        level = np.maximum(np.minimum(size, before // FEWEST_BEFORE), least)
+        level = np.where(before < FEWEST_BEFORE, size, level)
+        return cls(size, level, np.minimum(size, level))
+
+    def means(
+        self,
+        chosen: np.ndarray,
+        group: np.ndarray,
+        time: np.ndarray,
+        temperature: np.ndarray,
+        *,
+        heated: bool,
+    ) -> tuple[np.ndarray, int, np.ndarray, np.ndarray]:
+        """Run, time and temperature of the chosen rows, of long runs as means, and number of runs.
+
+        The mean time of a group during heating is that of ln t: of a temperature that rises with
+        ln t the means lie on the same line. The first group of a run may be incomplete.
+        """
+        rows, runs = group[chosen], self.taken.size
+        t, values = time[chosen], temperature[chosen]
+        size = self.after if heated else self.before
+        if (size == 1).all():
+            return rows, runs, t, values
+        counts = np.bincount(rows, minlength=runs)
+        left = np.repeat(np.cumsum(counts), counts) - np.arange(rows.size)  # samples to the end
+        size = size[rows]
+        used = (left - 1) % size < self.taken[rows]
+        rows, t, values = rows[used], t[used], values[used]
+        number = ((left - 1) // size)[used]
+        new = np.diff(rows, prepend=-1) != 0
+        first = np.flatnonzero(new | (np.diff(number, prepend=-1) != 0))
+        many = np.diff(np.append(first, rows.size))
+        scale = np.log(t) if heated else t
+        middle = np.add.reduceat(scale, first) / many
+        # A group of one sample keeps its time and temperature, digit by digit.
+        middle = np.where(many == 1, t[first], np.exp(middle) if heated else middle)
+        means = np.where(many == 1, values[first], np.add.reduceat(values, first) / many)
+        return rows[first], runs, middle, means
+
+
+def _pad(rows: np.ndarray, runs: int, *columns: np.ndarray) -> list[np.ndarray]:
+    """Columns of samples as padded arrays, (runs, samples); ``rows`` is the run of each sample."""
     counts = np.bincount(rows, minlength=runs)
     place = np.arange(rows.size) - np.repeat(np.cumsum(counts) - counts, counts)
     width = max(int(counts.max(initial=0)), 1)
     padded = []
     for column in columns:
         out = np.full((runs, width), np.nan)
-        out[rows, place] = column[chosen]
+        out[rows, place] = column
         padded.append(out)
     return padded
 

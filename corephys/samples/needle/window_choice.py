@@ -21,6 +21,7 @@ from corephys.samples.needle.runs import Runs
 FLATNESS = thresholds.value("needle_flatness")
 HARMLESS = thresholds.value("needle_harmless_scatter")
 _BLOCK = 128  # runs at a time; with 200 samples each their windows take some 60 megabytes
+_WINDOWS = 2**22  # windows at a time, of runs with more samples: some 110 megabytes
 FEWEST = thresholds.count("needle_window_samples")
 # Reasons of rejection in words.
 WORDS = {
@@ -105,18 +106,38 @@ def choose(
     for first in range(0, fit.size, _BLOCK):
         block = fit[first : first + _BLOCK]
         width = int(count[block].max())
-        _choose_block(
-            time[block, :width],
-            temperature[block, :width],
-            line[block, :width],
-            early[block, :width],
-            count[block],
-            minimum,
-            flatness,
-            choice,
-            block,
-        )
+        shortest = _shortest(time[block, :width], count[block], minimum)
+        for part in _parts(block, count):
+            width = int(count[part].max())
+            _choose_block(
+                time[part, :width],
+                temperature[part, :width],
+                line[part, :width],
+                early[part, :width],
+                count[part],
+                minimum,
+                flatness,
+                shortest,
+                choice,
+                part,
+            )
     return choice
+
+
+def _parts(block: np.ndarray, count: np.ndarray) -> Iterator[np.ndarray]:
+    """Parts of a block of runs, in order of their samples, whose windows fit into memory."""
+    begin = 0
+    for end in range(1, block.size + 1):
+        # With the next run all runs of the part are as wide as that one.
+        if end == block.size or (end + 1 - begin) * count[block[end]] ** 2 > 2 * _WINDOWS:
+            yield block[begin:end]
+            begin = end
+
+
+def _shortest(time: np.ndarray, held: np.ndarray, minimum: float) -> int:
+    """Samples of the shortest windows that are fitted for a block of runs."""
+    widest = float(np.nanmax(np.diff(time, axis=1)))
+    return min(max(FEWEST, int(np.ceil(minimum / widest)) + 1), int(held.min()))
 
 
 def choose_by_hand(
@@ -164,6 +185,7 @@ def _choose_block(
     count: np.ndarray,
     minimum: float,
     flatness: float,
+    shortest: int,
     choice: Choice,
     block: np.ndarray,
 ) -> None:
@@ -171,7 +193,9 @@ def _choose_block(
     fits: dict[int, window_regression.WindowFits] = {}
     best = np.full(block.size, np.inf)
     picked_slope = np.zeros(block.size)
-    for found, marks in judged(time, temperature, line, early, count, minimum, flatness, fits=fits):
+    for found, marks in judged(
+        time, temperature, line, early, count, minimum, flatness, fits=fits, shortest=shortest
+    ):
         length = found.length
         sound = marks["long"] & marks["white"] & marks["flat"] & found.valid
         found.valid[...] = sound
@@ -199,18 +223,17 @@ def judged(
     flatness: float,
     *,
     fits: dict[int, window_regression.WindowFits],
+    shortest: int,
     held: np.ndarray | None = None,
 ) -> Iterator[tuple[window_regression.WindowFits, dict[str, np.ndarray]]]:
     """Fit all windows, one length at a time, and test each of them for the four conditions.
 
     ``count`` is the number of samples of each run before its late limit. Windows beyond it, up to
-    the ``held`` samples of the run, are fitted as well. ``fits`` collects the fits of all lengths.
+    the ``held`` samples of the run, are fitted as well. ``fits`` collects the fits of all lengths,
+    from ``shortest`` samples on.
     """
     noise = noise_variance(time, temperature, count)
-    widest = float(np.nanmax(np.diff(time, axis=1)))
     held = count if held is None else held
-    shortest = max(FEWEST, int(np.ceil(minimum / widest)) + 1)
-    shortest = min(shortest, int(held.min()))
     for found in window_regression.all_windows(
         line, temperature, minimum=shortest, second=early, valid=held
     ):
@@ -253,6 +276,7 @@ def listing(
             minimum,
             flatness,
             fits={},
+            shortest=_shortest(time[one], held[one[0]], minimum),
             held=held[one[0]],
         ):
             words = np.full(found.starts.size, "", dtype=object)

@@ -216,7 +216,7 @@ def wall_count(liner: str | Sequence[str] | xr.DataArray) -> Any:
     for word, walls in _WALLS.items():
         counts[np.asarray(words == word)] = walls
     if series is not None:
-        return series.copy(data=counts).drop_attrs(deep=False)
+        return series.copy(deep=False, data=counts).drop_attrs(deep=False)
     return counts if counts.ndim else float(counts)
 
 

@@ -40,6 +40,7 @@ from corephys.ground.sensor import (
     over_usual,
     series_like,
     text,
+    with_bits,
 )
 from corephys.hole.placing import depth as positions
 from corephys.sensors.resistivity.archie import (
@@ -529,10 +530,7 @@ def _porosity(
         if levels[name] in (flags.SUSPECT, flags.BAD):
             # A porosity is no better than the exponent it is made with.
             doubt = "input_bad" if levels[name] == flags.BAD else "poor_fit"
-            reason = piece["porosity_reason"].copy()
-            reason.values = reason.values | flags.bit(doubt)
-            level = piece["porosity_flag"].copy(data=flags.from_reason(reason.values))
-            piece = piece.assign(porosity_reason=reason, porosity_flag=level)
+            piece = with_bits(piece, "porosity", np.full(rows.size, flags.bit(doubt)))
         pieces.append(piece)
         order.append(rows)
     joined = xr.concat(

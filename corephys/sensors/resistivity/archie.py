@@ -69,6 +69,8 @@ class _Fit:
         self.reduced = first.chi_square / spare if self.known and spare else float("nan")
         if self.reduced > 1.0:
             self.uy = np.hypot(uy, self._excess(spare))
+            first = self.line(0.0, 0.0)
+        self.best = first
 
     def _excess(self, spare: int) -> float:
         """Scatter of ln F that brings the reduced chi-square to one."""
@@ -111,7 +113,7 @@ class _Fit:
 
     def pulls(self) -> np.ndarray:
         """Distance of each point from the line, over its uncertainty where that is known."""
-        best = self.line(0.0, 0.0)
+        best = self.best
         away = self.y - best.intercept - best.slope * self.x
         if not self.known:
             return np.asarray(away)
@@ -128,10 +130,11 @@ def _kept_and_fit(
         return _Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
 
     for _ in range(3):
-        pulls = fitted().pulls()
+        fit = fitted()
+        pulls = fit.pulls()
         far = np.abs(pulls) > _FAR * 1.4826 * np.median(np.abs(pulls))
         if kept.sum() < _FEW or not far.any():
-            break
+            return kept, fit
         kept[np.flatnonzero(kept)[far]] = False
     return kept, fitted()
 
@@ -433,7 +436,7 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
             np.nan, np.nan, unknown, int(index.size), float("nan"), note, {}, phi, f, none
         )
     kept, fit = _kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
-    reduced, best = fit.reduced, fit.line(0.0, 0.0)
+    reduced, best = fit.reduced, fit.best
     signs = np.diag([1.0, -1.0])
     covariance = signs @ best.covariance @ signs * fit.repeated()
     shared: dict[str, np.ndarray] = {}

@@ -13,7 +13,7 @@ from tests.metamorphic.cases.composite import framed, intervals, readings, shift
 
 _OF_A_HOLE = (
     "accumulation", "audit", "budget", "compaction_models", "consolidation_curves",
-    "control_charts", "core_description", "density_comparison", "description",
+    "control_charts", "core_description", "core_page", "density_comparison", "description",
     "formation_factor", "gamma_calibration", "heat_flow",
     "heat_flow_tests", "heating_run", "index_properties_depth", "log_comparison", "porosity_depth",
     "reported_values", "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth",
@@ -26,6 +26,7 @@ NOT_MEASURED = {
     "figures.holes": "draws a reduced site, or reduced holes",
     "figures.site_figures": "draws the figures of a reduced site",
     "figures.control_chart": "draws a finished control chart in the unit of its standards",
+    "figures.core_pages": "writes the pages of the cores of a reduced hole",
     "figures.save": "writes a finished figure",
     "figures.write_figures": "writes the figures of a reduced hole",
 }

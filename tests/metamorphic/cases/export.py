@@ -42,7 +42,9 @@ NOT_MEASURED = {
     "panels.cooling_windows": "shows a record of a reduced hole for a choice by hand",
     "panels.exclusions": "shows a property of a reduced hole for a choice by hand",
     "panels.heating_windows": "shows a run of a reduced hole for a choice by hand",
+    "viewer": "shows the readings of a reduced hole",
     "panels.tie": "shows two cores of a site for a choice by hand",
+    "watch.watch": "reduces a folder whenever its files change",
 }
 
 

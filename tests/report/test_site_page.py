@@ -55,6 +55,7 @@ def test_the_page_of_a_site_stands_alone_and_names_what_failed(
     assert "hole B was not reduced: the recipe has 1 problem" in capsys.readouterr().err
     assert not (out / "B/reduced.nc").exists()
     page = html.unescape((out / "report.html").read_text(encoding="utf-8"))
+    page = page.replace(' scope="col"', "").replace(' class="n"', "")
     for words in (
         "<title>Invented Bank</title>",
         "Hole B was not reduced: the recipe has 1 problem",
