@@ -108,7 +108,7 @@ def test_wrong_arithmetic_is_found_by_the_check_values() -> None:
     text = PAGE.read_text(encoding="utf-8")
     wrong = text.replace("slope = tile / (white - dark)", "slope = tile / white")
     assert wrong != text
-    with pytest.raises(AssertionError, match="the tile reads as the tile"):
+    with pytest.raises(AssertionError, match="the signal of the tile gives its reflectance"):
         run(wrong)
 
 
