@@ -196,10 +196,9 @@ def linted(folder: Path, texts: dict[str, str]) -> str:
     paths = [folder / f"{name.replace('/', '_')}.md" for name in texts]
     for path, text in zip(paths, texts.values(), strict=True):
         path.write_text(text, encoding="utf-8")
-    command = [sys.executable, "-m", "proselint", "--config", str(checks), "-o", "compact"]
-    run = subprocess.run(
-        [*command, "check", *map(str, paths)], capture_output=True, text=True, check=False
-    )
+    # The options stand after the command: before it they are taken and not used.
+    command = [sys.executable, "-m", "proselint", "check", "--config", str(checks), "-o", "compact"]
+    run = subprocess.run([*command, *map(str, paths)], capture_output=True, text=True, check=False)
     assert run.returncode in (0, 1), run.stderr
     return run.stdout.strip()
 
