@@ -29,7 +29,11 @@ def run() -> None:
             signal.signal(number, stop)
     from corephys.cli import main
 
-    sys.exit(main())
+    status = main()
+    # The work is done; Python resets the handlers above while it ends.
+    for number in _SIGNALS:
+        signal.signal(number, signal.SIG_IGN)
+    sys.exit(status)
 
 
 def _end(number: int) -> None:

@@ -131,9 +131,9 @@ def transaction(out: str | os.PathLike[str]) -> Iterator[Path]:
                 with _uninterrupted():
                     _switch(staging, target, inside)
             finally:
-                del _building[staging]
                 if not (target / _JOURNAL).exists():  # else it names the folder
                     shutil.rmtree(staging, ignore_errors=True)
+                del _building[staging]  # last: a signal before it removes the rest
     except OSError as error:
         worded = _in_words(error, target)
         if worded is error:

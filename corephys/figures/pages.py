@@ -6,12 +6,11 @@ at the right are depths.
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,17 @@ from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import blended_transform_factory
 
 from corephys.figures import plate
+from corephys.figures.core_contents import (
+    Held,
+    Section,
+    facts,
+    held_of,
+    leaves_of_quantities,
+    left_out,
+    not_drawn,
+    numbers,
+    sections_of,
+)
 from corephys.figures.core_descriptions import columns_of_pictures
 from corephys.figures.intervals import (
     KINDS,
@@ -36,7 +46,7 @@ from corephys.figures.intervals import (
 from corephys.figures.part import cut
 from corephys.figures.pictures import PictureFiles
 from corephys.figures.plate import Plate, describe, legend_below, new_plate, save
-from corephys.figures.reading import NothingToDraw, Series, node, series, supplied_beside
+from corephys.figures.reading import NothingToDraw, Series, node, supplied_beside
 from corephys.figures.style import COLOURS, PAGE, label, plain
 from corephys.figures.tracks import (
     draw_beside,
@@ -45,144 +55,16 @@ from corephys.figures.tracks import (
     set_track,
 )
 from corephys.ground import flags
-from corephys.ground.cards import digits
-from corephys.ground.registry import SENSORS
-from corephys.hole.placing.depth import section_tops
 from corephys.hole.placing.described import stretches
-from corephys.hole.placing.layout import PositionError
 
 __all__ = ["core_page", "core_pages"]
-
-# --------------------------------------------------------------------------------------------------
-# What a core has: series of scan and samples, sections, and the rows of its tables.
-
-
-# Leaf of the samples of a quantity of the scan, and quantities of samples with their leaves.
-_OF_SAMPLES = {
-    "bulk_density": "properties/index_properties",
-    "p_wave_velocity": "properties/sample_velocity",
-}
-_FURTHER = {
-    "porosity": ("products/porosity", "properties/index_properties"),
-    "thermal_conductivity": ("", "properties/thermal_conductivity"),
-}
-# Symbols of the velocities of samples along the three axes.
-_AXES = {"along": "^", "across": "o", "normal": "s"}
-
-
-@dataclass(frozen=True)
-class _Held:
-    """Readings of one quantity in a core.
-
-    Parameters
-    ----------
-    name : str
-        Quantity.
-    scan, samples : Series or None
-        Readings of the scan and of samples; None without any row.
-    reasons : (n,) ndarray of int
-        Reasons of the readings of the scan, or of the samples where there is no scan.
-    axis : (n,) ndarray of str
-        Axis of each sample; empty where the samples have none.
-    """
-
-    name: str
-    scan: Series | None
-    samples: Series | None
-    reasons: np.ndarray
-    axis: np.ndarray
-
-    @property
-    def present(self) -> list[Series]:
-        """Series with at least one number, the scan first."""
-        both = [one for one in (self.scan, self.samples) if one is not None]
-        return [one for one in both if np.isfinite(one.values).any()]
-
-
-def _quantities() -> dict[str, tuple[str, str]]:
-    """Leaves of scan and samples of every quantity, the sensors of the registry first."""
-    found = {
-        sensor.quantity: (sensor.path, _OF_SAMPLES.get(sensor.quantity, ""))
-        for sensor in SENSORS.records()
-    }
-    return {**found, **{name: paths for name, paths in _FURTHER.items() if name not in found}}
-
-
-def _held(tree: xr.DataTree, name: str, paths: tuple[str, str]) -> _Held | None:
-    """Readings of a quantity; None without any row."""
-    scan, samples = (_rows(tree, path, name) if path else None for path in paths)
-    if scan is None and samples is None:
-        return None
-    leaf = node(tree, paths[0] if scan is not None else paths[1])
-    assert leaf is not None
-    first = scan if scan is not None else samples
-    assert first is not None
-    reasons = (
-        leaf[f"{name}_reason"].values
-        if f"{name}_reason" in leaf
-        else np.zeros(first.values.size, dtype=np.int64)
-    )
-    axis = np.zeros(0, dtype=str)
-    if samples is not None:
-        sent = node(tree, paths[1])
-        if sent is not None and "axis" in sent.variables:
-            axis = sent["axis"].values.astype(str)
-    return _Held(name, scan, samples, reasons, axis)
-
-
-def _rows(tree: xr.DataTree, path: str, name: str) -> Series | None:
-    """Series of a leaf, also where no value is a number: its readings are counted."""
-    found = series(tree, path, name)
-    leaf = node(tree, path)
-    if found is not None or leaf is None or name not in leaf or "depth" not in leaf.coords:
-        return found
-    values = leaf[name].values.astype(float)
-    flag = (
-        leaf[f"{name}_flag"].values
-        if f"{name}_flag" in leaf
-        else np.full(values.size, flags.MISSING)
-    )
-    unit = str(leaf[name].attrs.get("units", "1"))
-    unknown = np.full(values.size, np.nan)
-    return Series(name, label(name, unit), values, leaf["depth"].values, unknown, flag)
-
-
-@dataclass(frozen=True)
-class _Section:
-    """A section of the core: its name, and depths of its ends as laid out [m]."""
-
-    name: str
-    top: float
-    bottom: float
-
-
-def _sections(tree: xr.DataTree, core: str) -> list[_Section]:
-    """Sections of a core downward; none in a hole without the tables."""
-    sections, cores, removed = (node(tree, name) for name in ("sections", "cores", "removed"))
-    if sections is None or cores is None:
-        return []
-    try:
-        ends = section_tops(sections=sections, cores=cores, removed=removed)
-    except PositionError:  # a hole from tables may have sections without a core
-        return []
-    found = [
-        _Section(str(name), float(top), float(bottom))
-        for one, name, top, bottom in zip(
-            ends["core"].values.astype(str),
-            ends["section"].values,
-            ends["top"].values,
-            ends["bottom"].values,
-            strict=True,
-        )
-        if one == core and np.isfinite([top, bottom]).all() and bottom > top
-    ]
-    return sorted(found, key=lambda section: section.top)
-
 
 # --------------------------------------------------------------------------------------------------
 # The page.
 
 
+# Symbols of the velocities of samples along the three axes.
+_AXES = {"along": "^", "across": "o", "normal": "s"}
 _TRACK = 13.5  # smallest width of a track [mm]
 _WIDEST = 60.0  # largest width of a track [mm]
 _BESIDE = 26.0  # room for the axes at both sides [mm]
@@ -246,17 +128,17 @@ def core_page(
     """
     whole = tree
     tree = cut(tree, core, None)
-    known = _quantities()
+    known = leaves_of_quantities()
     for name in quantities or ():
         if name not in known:
             raise ValueError(f"quantities has {name!r}; tracks exist for {', '.join(known)}")
     held = [
         found
         for name in (known if quantities is None else quantities)
-        if (found := _held(tree, name, known[name])) is not None
+        if (found := held_of(tree, name, known[name])) is not None
     ]
     drawn = [one for one in held if one.present]
-    sections = _sections(tree, core)
+    sections = sections_of(tree, core)
     description, images = node(tree, "description"), node(tree, "images")
     ends = _ends(tree, sections, drawn)
     columns = [
@@ -284,9 +166,9 @@ def core_page(
     else:
         beyond = []
     looked = {} if description is None else looks(_whole_description(whole, description))
-    lines = _left_out(tree, core, held, beyond, known if quantities is None else quantities)
-    table = _numbers(held)
-    head = _facts(tree, core, sections)
+    lines = left_out(tree, core, held, beyond, known if quantities is None else quantities)
+    table = numbers(held)
+    head = facts(tree, core, sections)
     text_height = _text_height(lines, table, head, size[0])
     with new_plate(*size, tree) as figure:
         rows = figure.add_gridspec(2, 1, height_ratios=[size[1] - 22.0 - text_height, text_height])
@@ -323,7 +205,7 @@ def core_page(
             for track in axes[len(axes) - len(drawn) :]:
                 layer_boundaries(track, layers)
         _vertical_axes(figure, axes, sections, limits, size[1] - 30.0 - text_height)
-        _write(figure, rows[1], head, table, [*lines, *_not_drawn(lacking)], text_height, size[0])
+        _write(figure, rows[1], head, table, [*lines, *not_drawn(lacking)], text_height, size[0])
         keys += _symbol_keys(drawn)
         if keys:
             legend_below(figure, keys)
@@ -332,7 +214,7 @@ def core_page(
     describe(figure, what, *leaves, depth_scale="depth")
     # Flagged readings are crosses here, not pale.
     figure.caption = figure.caption.replace(" flagged, drawn pale", " flagged")
-    figure.caption += f" {_in_full(head, [*lines, *_not_drawn(lacking)])}"
+    figure.caption += f" {_in_full(head, [*lines, *not_drawn(lacking)])}"
     return figure
 
 
@@ -405,7 +287,7 @@ def _whole_description(whole: xr.DataTree, part: xr.Dataset) -> xr.Dataset:
     return part if found is None else found
 
 
-def _ends(tree: xr.DataTree, sections: list[_Section], drawn: list[_Held]) -> tuple[float, float]:
+def _ends(tree: xr.DataTree, sections: list[Section], drawn: list[Held]) -> tuple[float, float]:
     """Top and bottom of the page [m]: of the sections, of readings and samples, and pictures."""
     depths = [np.array([s.top, s.bottom]) for s in sections]
     depths += [one.depth for held in drawn for one in held.present]
@@ -433,7 +315,7 @@ def _axes(figure: Plate, spot: object, widths: list[float]) -> list[Axes]:
 
 def _draw_sections(
     axes: Axes,
-    sections: list[_Section],
+    sections: list[Section],
     removed: list[tuple[str, float, float]],
     scale: float,
 ) -> None:
@@ -485,7 +367,7 @@ def _draw_sections(
 
 
 def _removed(
-    tree: xr.DataTree, core: str, sections: list[_Section]
+    tree: xr.DataTree, core: str, sections: list[Section]
 ) -> list[tuple[str, float, float]]:
     """Removed intervals of the core in words, with the depths of their ends [m]."""
     table = node(tree, "removed")
@@ -517,7 +399,7 @@ def _draw_pictures(
     return columns_of_pictures(place, shown, kinds, files)
 
 
-def _track(axes: Axes, tree: xr.DataTree, held: _Held, width: float) -> None:
+def _track(axes: Axes, tree: xr.DataTree, held: Held, width: float) -> None:
     """Draw the readings of one quantity, its samples over them, and all that is flagged.
 
     ``width`` is that of the track in print [mm].
@@ -590,7 +472,7 @@ def _only(one: Series, here: np.ndarray) -> Series:
     return replace(one, **parts)
 
 
-def _by_axis(held: _Held) -> list[tuple[str, str, np.ndarray]]:
+def _by_axis(held: Held) -> list[tuple[str, str, np.ndarray]]:
     """Words, symbol and mask of the samples of each axis; of all where they have no axis."""
     samples = held.samples
     assert samples is not None
@@ -659,7 +541,7 @@ def _horizontal_axis(axes: Axes, words: str, width: float) -> None:
     axes.set_xlabel("\n".join([*lines, f"[{unit}]"] if unit else lines), fontsize=5.6, labelpad=2)
 
 
-def _section_lines(axes: list[Axes], sections: list[_Section]) -> None:
+def _section_lines(axes: list[Axes], sections: list[Section]) -> None:
     """Draw the ends of the sections across all tracks."""
     for depth in sorted({edge for s in sections for edge in (s.top, s.bottom)}):
         for one in axes:
@@ -669,7 +551,7 @@ def _section_lines(axes: list[Axes], sections: list[_Section]) -> None:
 def _vertical_axes(
     figure: Plate,
     axes: list[Axes],
-    sections: list[_Section],
+    sections: list[Section],
     limits: tuple[float, float],
     height: float,
 ) -> None:
@@ -701,160 +583,13 @@ def _vertical_axes(
 
 
 # --------------------------------------------------------------------------------------------------
-# Numbers of the core, and what was left out.
+# The text below the tracks: facts, table of numbers, list of what was left out.
 
 
-_MIDDLE = (16.0, 84.0)  # percentiles of the scatter, one standard deviation of a normal law
 _HEADER = ("quantity", "median", "scatter", "kept", "flagged", "missing")
 # Right edges of the columns as fractions of the table; the first is a left edge.
 _PLACES = (0.0, 0.56, 0.70, 0.78, 0.89, 1.0)
 _SHARE = 0.53  # width of the table of the width of the page
-
-
-def _facts(tree: xr.DataTree, core: str, sections: list[_Section]) -> str:
-    """Top, advance, recovery, sections and time on deck of the core, in one sentence."""
-    table = node(tree, "cores")
-    words = [f"Core {core}"]
-    if table is not None and (table["core"].values.astype(str) == core).any():
-        row = table.isel({table["core"].dims[0]: int(np.argmax(table["core"].values == core))})
-        top, advance, recovered = (
-            float(row[name]) if name in row else np.nan for name in ("top", "advance", "recovered")
-        )
-        if "coring_method" in row and str(row["coring_method"].item()):
-            words[0] += f" ({str(row['coring_method'].item()).replace('_', ' ')})"
-        words.append(f"top {top:.2f} m")
-        if "top_uncertainty" in row and np.isfinite(float(row["top_uncertainty"])):
-            words[-1] += f" ± {float(row['top_uncertainty']):.2g} m"
-        words.append(f"advance {advance:.2f} m")
-        share = f" ({100.0 * recovered / advance:.0f} %)" if advance > 0 else ""
-        words.append(
-            f"recovered {recovered:.2f} m{share}"
-            if np.isfinite(recovered)
-            else "recovered length not given"
-        )
-    if sections:
-        many = "s" if len(sections) > 1 else ""
-        length = sum(section.bottom - section.top for section in sections)
-        words.append(f"{len(sections)} section{many} of {length:.2f} m")
-    if table is not None and (table["core"].values.astype(str) == core).any():
-        time = row["time_on_deck"].values if "time_on_deck" in row else np.datetime64("NaT")
-        known = not np.isnat(time)
-        words.append(
-            f"on deck {str(time.astype('datetime64[m]')).replace('T', ' ')} UTC"
-            if known
-            else "time on deck not given"
-        )
-    return ", ".join(words)
-
-
-def _numbers(held: list[_Held]) -> list[tuple[str, ...]]:
-    """Rows of the table of numbers: quantity, median, scatter, kept, flagged, missing."""
-    rows = []
-    for one in held:
-        for words, found in (("scan", one.scan), ("samples", one.samples)):
-            if found is None:
-                continue
-            known = np.isfinite(found.values)
-            kept = known & flags.usable(found.flag)
-            middle, scatter = "–", "–"
-            if kept.any():
-                values = found.values[kept]
-                low, high = np.percentile(values, _MIDDLE)
-                # Percentiles of one or two readings are no scatter.
-                half = float(high - low) / 2 if values.size > 2 else float("nan")
-                middle, scatter = digits(float(np.median(values)), half)
-            counts = (kept.sum(), (known & ~kept).sum(), (~known).sum())
-            name = f"{found.label}, {words}{', supplied' * found.supplied}"
-            rows.append((name, middle, scatter or "–", *(f"{int(n)}" for n in counts)))
-    return rows
-
-
-def _left_out(
-    tree: xr.DataTree,
-    core: str,
-    held: list[_Held],
-    beyond: list[_Held],
-    wanted: Sequence[str] | dict[str, tuple[str, str]],
-) -> list[str]:
-    """What was left out of this core and why, one statement a line."""
-    lines = [_counted(one) for one in held]
-    lines = [line for line in lines if line]
-    sensors = [s.quantity for s in SENSORS.records() if s.quantity in wanted]
-    none = [label(n).partition(" [")[0] for n in sensors if not any(n == h.name for h in held)]
-    if none:
-        lines.append(f"No readings in this core: {', '.join(none)}.")
-    lines += [f"Not drawn for lack of room: {one.present[0].label}." for one in beyond]
-    lines += _excluded(tree) + _taken_out(tree)
-    for entry in json.loads(tree.attrs.get("findings", "[]")):
-        if str(entry.get("core", "")) == core:
-            lines.append(f"Finding: {entry['sentence']}")
-    return lines
-
-
-def _counted(one: _Held) -> str:
-    """Number of readings of a quantity that are not kept, by reason."""
-    first = one.scan if one.scan is not None else one.samples
-    assert first is not None
-    lost = ~(np.isfinite(first.values) & flags.usable(first.flag))
-    if not lost.any():
-        return ""
-    counts: dict[str, int] = {}
-    for mask, times in zip(*np.unique(one.reasons[lost], return_counts=True), strict=True):
-        for reason in flags.names(int(mask)):
-            if flags.REASONS[reason] > flags.NOT_EVALUATED:
-                counts[reason] = counts.get(reason, 0) + int(times)
-        if int(mask) == 0:
-            counts["no reason given"] = counts.get("no reason given", 0) + int(times)
-    ranked = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
-    words = ", ".join(f"{reason.replace('_', ' ')} {n}" for reason, n in ranked)
-    name = first.label.partition(" [")[0]
-    name = name[:1].upper() + name[1:]
-    return f"{name}, {int(lost.sum())} of {lost.size} not kept: {words}."
-
-
-def _excluded(tree: xr.DataTree) -> list[str]:
-    """The user's exclusions in words."""
-    table = node(tree, "exclusions")
-    if table is None:
-        return []
-    lines = []
-    for row in range(table["core"].size):
-        held = {
-            name: str(table[name].values[row]) if name in table.variables else ""
-            for name in ("section", "reason", "sensor", "who")
-        }
-        start, end = (float(table[name].values[row]) for name in ("from", "to"))
-        of = f" for {held['sensor'].replace('_', ' ')}" if held["sensor"] else ""
-        who = f" ({held['who']})" if held["who"] else ""
-        lines.append(
-            f"Excluded{of}: section {held['section']}, {start:g} to {end:g} cm, "
-            f"{held['reason'] or 'no reason given'}{who}."
-        )
-    return lines
-
-
-def _taken_out(tree: xr.DataTree) -> list[str]:
-    """Removed intervals in words."""
-    table = node(tree, "removed")
-    if table is None:
-        return []
-    lines = []
-    for row in range(table["core"].size):
-        section, kind, when = (
-            str(table[name].values[row]).replace("_", " ") if name in table.variables else ""
-            for name in ("section", "kind", "when")
-        )
-        start, end = (float(table[name].values[row]) for name in ("from", "to"))
-        lines.append(
-            f"Removed: section {section}, {start:g} to {end:g} cm, {kind}"
-            f"{', ' + when.replace('scan', 'the scan') if when else ''}."
-        )
-    return lines
-
-
-def _not_drawn(lacking: dict[str, str]) -> list[str]:
-    """Pictures that cannot be drawn, with the reason."""
-    return [f"Picture not drawn: {why}." for why in dict.fromkeys(lacking.values())]
 
 
 def _text_height(lines: list[str], table: list[tuple[str, ...]], head: str, width: float) -> float:
@@ -931,7 +666,7 @@ def _write_table(axes: Axes, table: list[tuple[str, ...]], at: float, room: int)
     axes.plot([0.0, _SHARE], [at + 0.93 * _LINE] * 2, color="0.3", linewidth=0.4)
 
 
-def _symbol_keys(drawn: list[_Held]) -> list[Line2D]:
+def _symbol_keys(drawn: list[Held]) -> list[Line2D]:
     """Entries of the legend for the symbols of the tracks."""
     if not drawn:
         return []
@@ -974,11 +709,11 @@ def _key(words: str, marker: str, colour: str, size: float) -> Line2D:
 
 def _words(
     core: str,
-    sections: list[_Section],
+    sections: list[Section],
     columns: list[str],
     shown: list[Picture],
     lacking: dict[str, str],
-    drawn: list[_Held],
+    drawn: list[Held],
     layers: bool,
 ) -> str:
     """What the page shows."""
