@@ -98,7 +98,7 @@ def main(waveforms: int = 100_000, pairs: int = 5) -> list[Row]:
     for level in (20.0, 5.0, -60.0):
         values = made(waveforms, level)
         words = f"{waveforms:,} waveforms, peak {level:g} dB over the noise"
-        rows.append(compare(values, 0, SAMPLES - 1, pairs, f"{words}, whole trace"))
+        rows.append(compare(values, 0, SAMPLES - 1, pairs, f"{words}, complete trace"))
         if level == 20.0:
             rows.append(compare(values, 200, 800, pairs, f"{words}, gate of 601 samples"))
     return rows

@@ -90,7 +90,7 @@ def page() -> str:
             "or the container. Hypothesis draws the inputs; no expected value is needed. "
             f"{len(rows)} functions take measured quantities; they are under "
             f"{sum(counts.values())} relations. `tests/metamorphic` holds them, and a public "
-            "function under none fails a test. A hole as a whole is held against itself by "
+            "function under none fails a test. A complete hole is compared with itself by "
             "DataFrames, by a folder of CSV, in other units, in other orders of rows, by single "
             "calls, and by archives, serial and on dask.",
             "",

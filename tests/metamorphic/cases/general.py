@@ -36,7 +36,7 @@ NOT_MEASURED = {
     "flags.reason_attributes": "takes words",
     "load": _FILE,
     "quantity": "makes a quantity of numbers and their unit; every case hands quantities over",
-    "read_hole": "reads a folder; a whole hole as a folder is held against its tables",
+    "read_hole": "reads a folder; a complete hole as a folder is compared with its tables",
     "read_site": "reads folders, whose tables state their units",
     "save": _FILE,
     "thresholds.count": _LOOKS_UP,
