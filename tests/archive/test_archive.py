@@ -135,7 +135,10 @@ def test_three_poisoned_holes_and_the_rest_is_complete(holes: Path, tmp_path: Pa
     }  # fmt: skip
     assert "scan/gamma.csv" in table.loc["hole_0", "error"]
     assert "offset" in table.loc["hole_0", "error"]
-    assert "counts/c/0 is cut short or damaged: its checksum differs; make" in table.loc["hole_3", "error"]
+    assert (
+        "counts/c/0 is cut short or damaged: its checksum differs; make"
+        in table.loc["hole_3", "error"]
+    )
     # Text where a number belongs costs one reading, not the hole, and is counted.
     assert table.loc["hole_1", "bad_cells"] == 1
     assert table.loc["hole_1", "missing"] == 1
