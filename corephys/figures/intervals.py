@@ -158,8 +158,7 @@ def draw_pictures(axes: Axes, shown: Sequence[Picture], files: PictureFiles) -> 
 
     Returns why each of these files cannot be drawn.
     """
-    figure = axes.figure
-    assert isinstance(figure, plate.Plate)
+    figure = plate.plate_of(axes)
     box = axes.get_position()
     width, height = np.array(figure.get_size_inches()) * (box.width, box.height) * _DOTS
     deep = abs(float(np.diff(axes.get_ylim())[0])) or 1.0

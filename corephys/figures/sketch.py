@@ -6,7 +6,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.caption import describe
+from corephys.figures.plate import Plate, new_plate
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import ONE_COLUMN, label
 from corephys.figures.tracks import depth_axis, draw_cores, draw_series, span
