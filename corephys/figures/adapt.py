@@ -111,13 +111,14 @@ def set_scales(panels: Sequence[Axes], records: Sequence[Record]) -> None:
         if not here:
             continue
         for side in ("x", "y"):
-            name = _quantity_on(axes, side)
-            if name in _NEVER_SCALED:
+            words = _words_on(axes, side)
+            name = _quantity_of_words(words)
+            if not words or name in _NEVER_SCALED:
                 continue
             wanted = look.chosen().of("scale", name) if name else None
             if isinstance(scale, str):
-                # Other axes, such as residuals, stay as they are where they cross zero.
-                wanted = scale if name or not _crosses_zero(here, side) else None
+                # Axes that cross zero, such as residuals, stay as they are.
+                wanted = None if scale == "log" and _crosses_zero(here, side) else scale
             if wanted is not None:
                 _set_scale(axes, side, str(wanted), here, name)
                 done += 1
@@ -125,10 +126,17 @@ def set_scales(panels: Sequence[Axes], records: Sequence[Record]) -> None:
         raise ValueError(f"scale is {scale!r}, and this figure has no axis of a quantity to scale")
 
 
-def _quantity_on(axes: Axes, side: str) -> str:
-    """Quantity of the vocabulary that an axis is labelled with; empty without one."""
-    text = " ".join(getattr(axes, f"get_{side}label")().split())
-    if text == SEAFLOOR:
+def _words_on(axes: Axes, side: str) -> str:
+    """Label of an axis, its own or of axes that share it; empty without one."""
+    shared = getattr(axes, f"get_shared_{side}_axes")().get_siblings(axes)
+    held = (" ".join(getattr(one, f"get_{side}label")().split()) for one in (axes, *shared))
+    return next(filter(None, held), "")
+
+
+def _quantity_of_words(text: str) -> str:
+    """Quantity of the vocabulary that a label names; empty without one."""
+    # Depths have several labels, all with these words first.
+    if text.startswith(SEAFLOOR.partition(" [")[0]):
         return "depth"
     words = {name: one.long_name for name, one in TERMS.items()}
     words |= {name: _quantity_of(str(mine)) for name, mine in look.option("labels", {}).items()}

@@ -11,7 +11,7 @@ import xarray as xr
 
 from corephys.figures import look
 from corephys.figures.plate import Drawn, Plate
-from corephys.figures.style import RESEARCH_ONLY, SEALED_SOURCE, label
+from corephys.figures.style import RESEARCH_ONLY, SEALED_SOURCE, usual_label
 from corephys.ground.provenance import used_constants
 
 # A caption stands beside its figure and has to be short. Longer lists of steps are replaced by
@@ -48,7 +48,7 @@ def describe(
         _constants(shown),
     ]
     if depth_scale is not None:
-        sentences.append(f"Depth scale: {label(depth_scale)}.")
+        sentences.append(f"Depth scale: {usual_label(depth_scale)}.")
     cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]
     sentences += dict.fromkeys([*cautions, *_warned(plate)])
     plate.caption = " ".join(sentence for sentence in sentences if sentence)

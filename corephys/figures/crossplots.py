@@ -746,6 +746,7 @@ def density_comparison(
             colour="0.4",
             style="--",
         )
+        axes.set_label("bulk_density")
         axes.set(xlim=ends, ylim=ends, aspect="equal")
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")

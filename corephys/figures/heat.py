@@ -120,6 +120,7 @@ def heat_flow(
             # The depths of both panels are those of either: a part has no common top.
             depth_axis(axes[: 1 + (conductivity is not None)], bottom)
         if resistance is not None:
+            axes[-1].set_label("bullard")
             _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
     what = (
         "Thermal conductivity and equilibrium temperature against depth, and temperature "

@@ -86,6 +86,7 @@ def draw_lithology(
 
     ``of_hole`` are the looks of the complete hole, so that each part of it is drawn alike.
     """
+    axes.set_label("lithology")
     inside = within(stretches(description, "lithology"), depth_scale, ends)
     keys: dict[str, Patch] = {}
     for word, (grey, hatch) in of_hole.items():

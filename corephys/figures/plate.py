@@ -289,10 +289,9 @@ class Guest(Plate):
     """
 
     def __init__(self, hosts: Sequence[Axes], width: float, height: float) -> None:
+        # matplotlib asks a new figure for its axes.
+        self.hosts, self._used, self._shares = list(hosts), 0, False
         super().__init__(width, height)
-        self.hosts = list(hosts)
-        self._used = 0
-        self._shares = False
 
     @property
     def axes(self) -> list[Axes]:  # type: ignore[override]

@@ -249,6 +249,7 @@ def compaction_models(
         axes = figure.subplots(1, 3, width_ratios=(1.25, 0.8, 1.15))
         _curves(axes[0], tree, models, points)
         _residuals(axes[1], whole, points)
+        axes[2].set_label("ranking")
         _order(axes[2], models)
         bottom = float(np.nanmax(points.depth))
         depth_axis(axes[:2], 1.02 * bottom, -0.02 * bottom, words=label("depth"))
@@ -354,8 +355,10 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
         error = float(models["cross_validation_error"][i - 1])
         kept = str(models["verdict"].values[i - 1]) == "no rule is broken"
         axes.text(0.0, at, name, ha="left", va="top", fontsize=5.4)
-        axes.text(0.62, at, f"{difference:.1f}", ha="right", va="top", fontsize=5.4)
-        axes.text(0.82, at, f"{error:.4f}", ha="right", va="top", fontsize=5.4)
+        axes.text(
+            0.62, at, look.with_decimal(f"{difference:.1f}"), ha="right", va="top", fontsize=5.4
+        )
+        axes.text(0.82, at, look.with_decimal(f"{error:.4f}"), ha="right", va="top", fontsize=5.4)
         axes.text(1.0, at, "kept" if kept else "broken", ha="right", va="top", fontsize=5.4)
     words = str(models.attrs.get("verdict", "")).replace("; ", "\n")
     lines = [

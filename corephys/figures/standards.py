@@ -283,6 +283,7 @@ def budget(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     groups = _groups(bars)
     with new_plate(TWO_COLUMNS, 27.0 + 7.4 * len(bars), tree) as figure:
         axes = figure.subplots()
+        axes.set_label("budget")
         for number, bar in enumerate(bars):
             _draw(axes, number, bar, groups)
         axes.text(1.012, -0.95, "median\nuncertainty", va="center", fontsize=6, linespacing=1.0)

@@ -145,17 +145,24 @@ def label(name: str, unit: str | None = None, words: str | None = None) -> str:
     """Label of an axis, such as ``"bulk density [g/cm³]"``; pure numbers have no bracket.
 
     Words and unit are those of the vocabulary unless they are given. Words of the caller of a
-    figure come first; words that begin with those of the vocabulary keep their end.
+    figure come first, with the end of ``words`` where these begin with those of the vocabulary.
     """
-    entry = TERMS.get(name)
-    usual = entry.long_name if entry else name.replace("_", " ")
     mine = look.chosen().of("labels", name)
-    if mine is not None:
-        words = (
-            mine + (words or "").removeprefix(usual) if (words or "").startswith(usual) else mine
-        )
-        if "[" in mine:
-            return str(words)
-    words = words or usual
-    unit = unit or (entry.unit if entry else "1")
+    if mine is None:
+        return usual_label(name, unit, words)
+    words = words or ""
+    usual = _usual_words(name)
+    words = f"{mine}{words.removeprefix(usual)}" if words.startswith(usual) else str(mine)
+    return words if "[" in mine else usual_label(name, unit, words)
+
+
+def usual_label(name: str, unit: str | None = None, words: str | None = None) -> str:
+    """Label of an axis without the words of the caller of a figure."""
+    unit = unit or (TERMS[name].unit if name in TERMS else "1")
+    words = words or _usual_words(name)
     return words if unit == "1" else f"{words} [{unit_in_print(unit)}]"
+
+
+def _usual_words(name: str) -> str:
+    """Words of the vocabulary."""
+    return TERMS[name].long_name if name in TERMS else name.replace("_", " ")
