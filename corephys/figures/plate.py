@@ -420,7 +420,9 @@ class Guest(Plate):
         """
         words = "\n".join(textwrap.wrap(RESEARCH_ONLY, 60))
         axes = self.hosts[0]
-        axes.text(0.01, 0.01, words, fontsize=4.6, va="bottom", transform=axes.transAxes)
+        ground = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
+        at = {"transform": axes.transAxes, "va": "bottom", "zorder": 6}
+        axes.text(0.01, 0.01, words, fontsize=4.6, bbox=ground, **at)
 
     def savefig(self, fname: Any, **options: Any) -> None:
         """Write the figure of the caller to a file.

@@ -133,6 +133,7 @@ def holes_overlay(
         for place, (hole, (value, depth, core)) in enumerate(held.items()):
             ink = _HOLES[place % len(_HOLES)][0]
             panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
+            axes[place].set_label(quantity if len(held) == 1 else f"{quantity}, hole {hole}")
             # A line must not join two cores: depths may overlap or leave a gap.
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
@@ -342,6 +343,7 @@ def holes(
             axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
             ends = span([one.series for one in found])
             for one, track in zip(found, axes, strict=True):
+                track.set_label(name if len(found) == 1 else f"{name}, hole {one.hole}")
                 _alone(track, one, words)
                 track.set_title(f"hole {plain(one.hole)}", loc="left")
                 track.set_xlim(*ends)

@@ -41,7 +41,7 @@ __all__ = ["consolidation_curves", "strength_depth", "stress_depth"]
 # Stress and pressure against depth: overburden, water, fluid column, bounds, lambda*.
 
 
-_DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#0072B2", "#D55E00", "#7A4E9E"
+_DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#00786B", "#D55E00", "#7A4E9E"
 _MEGA = 1e-3  # kPa to MPa
 
 

@@ -288,7 +288,8 @@ def _caption(
     if cores is not None:
         words.append("cores filled as far as recovered, " + _greys(methods_in_order(cores)))
     words += ["dots: scan"] * scan
-    words += ["open symbols: samples, bars one standard uncertainty each way"] * samples
+    filled = "filled" if look.option("flagged") == "edge" else "open"
+    words += [f"{filled} symbols: samples, bars one standard uncertainty each way"] * samples
     if any(one is not None and one.supplied for pair in found.values() for one in pair):
         words += ["crosses and diamonds: supplied scan and samples"]
     looks = {"show": "grey: flagged", "edge": "open: flagged", "hide": "flagged are not drawn"}
