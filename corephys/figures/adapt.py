@@ -123,7 +123,9 @@ def set_scales(panels: Sequence[Axes], records: Sequence[Record]) -> None:
                 _set_scale(axes, side, str(wanted), here, name)
                 done += 1
     if isinstance(scale, str) and not done:
-        raise ValueError(f"scale is {scale!r}, and this figure has no axis of a quantity to scale")
+        raise ValueError(
+            f"scale is {scale!r}, and no axis of this figure can have it; leave out scale="
+        )
 
 
 def _words_on(axes: Axes, side: str) -> str:

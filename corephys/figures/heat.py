@@ -37,7 +37,6 @@ from corephys.figures.reading import (
 from corephys.figures.style import (
     COLOURS,
     DASHES,
-    FLAGGED,
     ONE_COLUMN,
     TWO_COLUMNS,
     LineStyle,
@@ -56,6 +55,8 @@ __all__ = [
     "station",
     "temperature_records",
 ]
+
+_LEFT_OUT = "0.78"  # grey of readings of a record that its fit does not use
 
 # --------------------------------------------------------------------------------------------------
 # Heat flow: conductivity, temperature, and temperature against thermal resistance.
@@ -532,7 +533,7 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
         time[heated & ~inside],
         temperature[heated & ~inside],
         marker=".",
-        colour=FLAGGED,
+        colour=_LEFT_OUT,
     )
     plate.points(
         axes,
@@ -561,7 +562,7 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
     k = everything["conductivity"].values
     length = everything["end"].values - everything["start"].values
     for which, name, colour in (
-        (~accepted, "refused", FLAGGED),
+        (~accepted, "refused", _LEFT_OUT),
         (accepted, "accepted", COLOURS["thermal_conductivity"]),
     ):
         rows = np.flatnonzero(which & np.isfinite(k))
@@ -679,7 +680,7 @@ def _decay(
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
     panel = "temperature [degC] against time since penetration [s]"
     for which, words, colour in (
-        (~inside, "outside the window", FLAGGED),
+        (~inside, "outside the window", _LEFT_OUT),
         (inside, "inside the window", COLOURS["equilibrium_temperature"]),
     ):
         plate.points(above, panel, words, time[which], values[which], marker=".", colour=colour)

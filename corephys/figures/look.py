@@ -144,8 +144,8 @@ def adaptable(draw: Callable[P, F]) -> Callable[P, F]:
         unknown = [name for name in kwargs if name not in own and name not in OPTIONS]
         if unknown:
             raise TypeError(
-                f"{draw.__name__} has no argument {unknown[0]!r}; it takes {', '.join(own)}, and "
-                f"to adapt the figure {', '.join(OPTIONS)}"
+                f"{draw.__name__} has no argument {unknown[0]!r}; give one of {', '.join(own)}, or "
+                f"to adapt the figure one of {', '.join(OPTIONS)}"
             )
         given: Any = {name: kwargs.pop(name) for name in OPTIONS if name in kwargs}
         if not given:

@@ -410,7 +410,7 @@ def test_savefig_and_save_embed_the_same_fonts(tree: xr.DataTree, tmp_path: Path
         ({"labels": {"porosity": ""}}, ValueError, "give a text"),
         ({"ax": 3}, ValueError, "give Axes of matplotlib"),
         ({"ax": 3, "axes": 4}, ValueError, "give only one of them"),
-        ({"lables": {}}, TypeError, "has no argument 'lables'; it takes tree, core, depth"),
+        ({"lables": {}}, TypeError, "has no argument 'lables'; give one of tree, core, depth"),
     ],
 )
 def test_an_option_that_cannot_be_used_is_refused(
