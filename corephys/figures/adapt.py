@@ -184,7 +184,6 @@ def _set_scale(axes: Axes, side: str, scale: str, records: Sequence[Record], nam
             )
         if low <= 0.0:
             low = 0.8 * float(values.min())
-        high = max(high, 1.05 * float(values.max()))
     getattr(axes, f"set_{side}scale")(scale)
     getattr(axes, f"set_{side}lim")((low, high) if ends[0] < ends[1] else (high, low))
     if scale == "log":
