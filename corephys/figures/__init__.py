@@ -9,7 +9,7 @@ out.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import xarray as xr
@@ -22,6 +22,7 @@ from corephys.figures.crossplots import (
     velocity_density,
     velocity_porosity,
 )
+from corephys.figures.files import PICTURES, save
 from corephys.figures.heat import (
     heat_flow,
     heat_flow_tests,
@@ -29,8 +30,9 @@ from corephys.figures.heat import (
     station,
     temperature_records,
 )
+from corephys.figures.look import Look
 from corephys.figures.pages import core_page, core_pages
-from corephys.figures.plate import PICTURES, Plate, save
+from corephys.figures.plate import Plate
 from corephys.figures.processes import print_all
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sediment import accumulation, compaction_models, porosity_depth
@@ -61,6 +63,7 @@ __all__ = [
     "PAGE",
     "STYLE",
     "TWO_COLUMNS",
+    "Look",
     "NothingToDraw",
     "Plate",
     "accumulation",
@@ -105,7 +108,7 @@ __all__ = [
 ]
 
 # Names of the files that write_figures writes, in the order of the report.
-FIGURES = {
+FIGURES: dict[str, Callable[..., Plate]] = {
     "summary": summary,
     "scan": scan_tracks,
     "description": description,

@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
 
+from corephys.figures import look
+from corephys.figures.caption import describe
 from corephys.figures.intervals import (
     KINDS,
     Picture,
@@ -22,9 +24,10 @@ from corephys.figures.intervals import (
     pictures_of,
     within,
 )
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.pictures import PictureFiles
-from corephys.figures.plate import Plate, describe, legend_below, new_plate
+from corephys.figures.plate import Plate, legend_below, new_plate
 from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, the_hole
 from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.summaries import TRACKS, pair
@@ -45,6 +48,7 @@ _HEIGHT_OF_A_CORE = 190.0  # mm
 _Pairs = dict[str, tuple[Series | None, Series | None]]
 
 
+@adaptable
 def description(
     tree: xr.DataTree,
     *,
@@ -55,7 +59,7 @@ def description(
     bottom: Scalar | None = None,
     quantities: tuple[str, ...] = _USUAL,
     pictures: bool | str | os.PathLike[str] = True,
-    size: tuple[float, float] = PAGE,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw lithology, disturbance and pictures of the cores beside properties.
 
@@ -77,8 +81,8 @@ def description(
     pictures : bool or path
         Whether pictures are drawn; or the folder of the hole, for one that was loaded from a file
         or made from tables.
-    size : tuple of float
-        Width and height in print [mm].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -117,9 +121,11 @@ def description(
             f"top is {ends[0]:g} m and bottom is {ends[1]:g} m; top must be smaller, since depth "
             "increases downward"
         )
+    size = look.option("size", PAGE)
     return _drawn(tree, "", ends, depth_scale, quantities, pictures, size)
 
 
+@adaptable
 def core_description(
     tree: xr.DataTree,
     *,
@@ -128,7 +134,7 @@ def core_description(
     depth_scale: str = "depth",
     quantities: tuple[str, ...] = _USUAL,
     pictures: bool | str | os.PathLike[str] = True,
-    size: tuple[float, float] = (TWO_COLUMNS, _HEIGHT_OF_A_CORE),
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw lithology, disturbance and pictures of one core beside its properties.
 
@@ -139,8 +145,10 @@ def core_description(
     core : str, optional
         Name of the core; the default is the core with most pictures, or the first that is
         described.
-    depth, depth_scale, quantities, pictures, size
+    depth, depth_scale, quantities, pictures
         As for :func:`description`.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -186,6 +194,7 @@ def core_description(
     part = part_of(tree)
     low, high = (-np.inf, np.inf) if part is None else (part.low, part.high)
     ends = (max(float(np.nanmin(tops)), low), min(float(np.nanmax(bottoms)), high))
+    size = look.option("size", (TWO_COLUMNS, _HEIGHT_OF_A_CORE))
     return _drawn(tree, chosen, ends, depth_scale, quantities, pictures, size)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Unpack
 
 import numpy as np
 import xarray as xr
@@ -11,11 +12,12 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
 
 from corephys import uncertainty
-from corephys.figures import plate
+from corephys.figures import look, plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.plate import (
     Plate,
-    describe,
     legend_below,
     legend_beside,
     line_key,
@@ -146,12 +148,14 @@ _WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 _PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
 
 
+@adaptable
 def velocity_density(
     tree: xr.DataTree,
     *,
     by: str = "none",
     core: Cores | None = None,
     depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw velocity against density: the scan, and samples that have both.
 
@@ -167,6 +171,8 @@ def velocity_density(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -270,7 +276,7 @@ def _impedance(axes: Axes) -> None:
         axes.text(
             x[place] + 0.01 * (right - left),
             y[place] - drop,
-            f"{z:g}",
+            look.with_decimal(f"{z:g}"),
             fontsize=5.5,
             color="0.35",
             ha="left",
@@ -302,12 +308,14 @@ _OUTSIDE = {
 _VELOCITY = "P-wave velocity [m/s] against porosity"
 
 
+@adaptable
 def velocity_porosity(
     tree: xr.DataTree,
     *,
     by: str = "coring_method",
     core: Cores | None = None,
     depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw the readings of the scan among the models, with those outside the bounds marked.
 
@@ -323,6 +331,8 @@ def velocity_porosity(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -379,7 +389,7 @@ def _dots(
     y: np.ndarray,
     level: np.ndarray,
 ) -> list[Line2D]:
-    """Draw the dots of each group; flagged ones are pale and lie below. Entries of a legend."""
+    """Draw the dots of each group; flagged ones are grey rings below. Entries of a legend."""
     keys = []
     for group in groups:
         words, here = _scan(group.word), group.here
@@ -387,7 +397,8 @@ def _dots(
             axes, panel, words, x[here], y[here], flag=level[here], colour=group.ink, small=True
         )
         keys.append(_dot(_scan(plate.short(group.word)), group.ink))
-    keys.append(_dot("scan, flagged", FLAGGED))
+    if look.option("flagged") != "hide":
+        keys.append(_flagged_dot())
     return keys
 
 
@@ -472,8 +483,16 @@ def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
     return keys
 
 
+def _flagged_dot() -> Line2D:
+    """Entry of the legend for the rings of flagged readings of a scan."""
+    key = _dot("scan, flagged", FLAGGED)
+    key.set(marker="o", markersize=2.6, markeredgewidth=0.4, markerfacecolor="none")
+    return key
+
+
 def _dot(words: str, ink: str) -> Line2D:
     """Entry of the legend for the dots of a scan."""
+    ink = look.colour_of(words, ink)
     return Line2D(
         [],
         [],
@@ -495,12 +514,14 @@ _ARCHIE = "formation factor against porosity"
 _TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
 
 
+@adaptable
 def formation_factor(
     tree: xr.DataTree,
     *,
     by: str = "none",
     core: Cores | None = None,
     depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw formation factor against the porosity beside it, both axes logarithmic.
 
@@ -516,6 +537,8 @@ def formation_factor(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -632,12 +655,14 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
 # Density of samples against that of the scan beside them, by coring method.
 
 
+@adaptable
 def density_comparison(
     tree: xr.DataTree,
     *,
     by: str = "coring_method",
     core: Cores | None = None,
     depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample.
 
@@ -652,6 +677,8 @@ def density_comparison(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -719,6 +746,7 @@ def density_comparison(
             colour="0.4",
             style="--",
         )
+        axes.set_label("bulk_density")
         axes.set(xlim=ends, ylim=ends, aspect="equal")
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
@@ -750,8 +778,13 @@ def _difference(difference: np.ndarray) -> str:
 _APART = "#D55E00"
 
 
+@adaptable
 def reported_values(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw reported values of samples less those computed from their masses, against depth.
 
@@ -764,6 +797,8 @@ def reported_values(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

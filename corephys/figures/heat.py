@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from typing import Unpack
 
 import numpy as np
 import xarray as xr
@@ -12,10 +13,11 @@ from matplotlib.axes import Axes
 from corephys import uncertainty
 from corephys.downhole import temperature as formation_temperature
 from corephys.figures import plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut
 from corephys.figures.plate import (
     Plate,
-    describe,
     legend_beside,
     line_key,
     new_plate,
@@ -35,7 +37,6 @@ from corephys.figures.reading import (
 from corephys.figures.style import (
     COLOURS,
     DASHES,
-    FLAGGED,
     ONE_COLUMN,
     TWO_COLUMNS,
     LineStyle,
@@ -55,12 +56,19 @@ __all__ = [
     "temperature_records",
 ]
 
+_LEFT_OUT = "0.78"  # grey of readings of a record that its fit does not use
+
 # --------------------------------------------------------------------------------------------------
 # Heat flow: conductivity, temperature, and temperature against thermal resistance.
 
 
+@adaptable
 def heat_flow(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw conductivity and temperature against depth, and the Bullard plot beside them.
 
@@ -74,6 +82,8 @@ def heat_flow(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -111,6 +121,7 @@ def heat_flow(
             # The depths of both panels are those of either: a part has no common top.
             depth_axis(axes[: 1 + (conductivity is not None)], bottom)
         if resistance is not None:
+            axes[-1].set_label("bullard")
             _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
     what = (
         "Thermal conductivity and equilibrium temperature against depth, and temperature "
@@ -178,8 +189,7 @@ def _bullard(
         small=small,
         marker=plate.marker_of(temperature.supplied, small),
     )
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     whole = figure.part is None
     bottom = float(np.nanmax(x)) * 1.06
     top = 0.0 if whole else float(np.nanmin(x))
@@ -228,8 +238,13 @@ _WARM = COLOURS["equilibrium_temperature"]
 _FLOW = COLOURS["acoustic_impedance"]
 
 
+@adaptable
 def heat_flow_tests(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw the residuals of the line, the heat flow between stations, and the corrections.
 
@@ -244,6 +259,8 @@ def heat_flow_tests(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -329,8 +346,7 @@ def _residuals(
         colour=_WARM,
         small=small,
     )
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     deep = float(r[shown].max())
     if figure.part is None:
         _draw_bottom_water(axes, panel, water)
@@ -384,8 +400,7 @@ def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     panel = f"{label('heat_flow')} against depth [m]"
     bottom = 1.04 * float(np.max(pieces["bottom"].values))
     value, u = scalar(flow, "heat_flow")
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     ends = np.array([0.0, bottom])
     if figure.part is not None:
         ends = np.array([np.min(pieces["top"].values), np.max(pieces["bottom"].values)], float)
@@ -436,7 +451,8 @@ def _corrections(axes: Axes, table: xr.Dataset) -> None:
 _MOST = 4000  # windows drawn; more would cover each other
 
 
-def heating_run(tree: xr.DataTree, run: str | int | None = None) -> Plate:
+@adaptable
+def heating_run(tree: xr.DataTree, run: str | int | None = None, **options: Unpack[Look]) -> Plate:
     """Draw a heating curve against ln t and the conductivity of all its windows.
 
     Parameters
@@ -445,6 +461,8 @@ def heating_run(tree: xr.DataTree, run: str | int | None = None) -> Plate:
         Reduced hole with ``/samples/needle`` and the conductivity of its runs.
     run : str or int, optional
         Name of the run; the default is the first usable one.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -515,7 +533,7 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
         time[heated & ~inside],
         temperature[heated & ~inside],
         marker=".",
-        colour=FLAGGED,
+        colour=_LEFT_OUT,
     )
     plate.points(
         axes,
@@ -544,7 +562,7 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
     k = everything["conductivity"].values
     length = everything["end"].values - everything["start"].values
     for which, name, colour in (
-        (~accepted, "refused", FLAGGED),
+        (~accepted, "refused", _LEFT_OUT),
         (accepted, "accepted", COLOURS["thermal_conductivity"]),
     ):
         rows = np.flatnonzero(which & np.isfinite(k))
@@ -591,7 +609,8 @@ def _station_names(found: xr.Dataset, figure: str) -> np.ndarray:
     return np.asarray(found["station"].values.astype(str))
 
 
-def station(tree: xr.DataTree, name: str | int | None = None) -> Plate:
+@adaptable
+def station(tree: xr.DataTree, name: str | int | None = None, **options: Unpack[Look]) -> Plate:
     """Draw a station's record, its fit and residuals, and temperature against conductivity.
 
     Parameters
@@ -600,6 +619,8 @@ def station(tree: xr.DataTree, name: str | int | None = None) -> Plate:
         Reduced hole with the tables of ``/downhole`` and ``/properties/formation_temperature``.
     name : str or int, optional
         Name of the station; the default is the first that has a temperature.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -659,7 +680,7 @@ def _decay(
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
     panel = "temperature [degC] against time since penetration [s]"
     for which, words, colour in (
-        (~inside, "outside the window", FLAGGED),
+        (~inside, "outside the window", _LEFT_OUT),
         (inside, "inside the window", COLOURS["equilibrium_temperature"]),
     ):
         plate.points(above, panel, words, time[which], values[which], marker=".", colour=colour)
@@ -723,13 +744,16 @@ _INKS = ("black", "#D55E00", "#7FB8DA")
 _PANEL = "temperature above equilibrium [K] against time since penetration [s]"
 
 
-def temperature_records(tree: xr.DataTree) -> Plate:
+@adaptable
+def temperature_records(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     """Draw how the probe cooled at every station: temperature above equilibrium against time.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with the tables of ``/downhole`` and ``/properties/formation_temperature``.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

@@ -86,6 +86,7 @@ def draw_lithology(
 
     ``of_hole`` are the looks of the complete hole, so that each part of it is drawn alike.
     """
+    axes.set_label("lithology")
     inside = within(stretches(description, "lithology"), depth_scale, ends)
     keys: dict[str, Patch] = {}
     for word, (grey, hatch) in of_hole.items():
@@ -158,8 +159,7 @@ def draw_pictures(axes: Axes, shown: Sequence[Picture], files: PictureFiles) -> 
 
     Returns why each of these files cannot be drawn.
     """
-    figure = axes.figure
-    assert isinstance(figure, plate.Plate)
+    figure = plate.plate_of(axes)
     box = axes.get_position()
     width, height = np.array(figure.get_size_inches()) * (box.width, box.height) * _DOTS
     deep = abs(float(np.diff(axes.get_ylim())[0])) or 1.0

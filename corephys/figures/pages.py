@@ -12,6 +12,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 import xarray as xr
@@ -21,7 +22,8 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import blended_transform_factory
 
-from corephys.figures import plate
+from corephys.figures import look, plate
+from corephys.figures.caption import describe
 from corephys.figures.core_contents import (
     Held,
     Section,
@@ -34,6 +36,7 @@ from corephys.figures.core_contents import (
     sections_of,
 )
 from corephys.figures.core_descriptions import columns_of_pictures
+from corephys.figures.files import save
 from corephys.figures.intervals import (
     KINDS,
     Picture,
@@ -43,9 +46,10 @@ from corephys.figures.intervals import (
     pictures_of,
     within,
 )
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import cut
 from corephys.figures.pictures import PictureFiles
-from corephys.figures.plate import Plate, describe, legend_below, new_plate, save
+from corephys.figures.plate import Plate, legend_below, new_plate
 from corephys.figures.reading import NothingToDraw, Series, node, supplied_beside
 from corephys.figures.style import COLOURS, PAGE, label, plain
 from corephys.figures.tracks import (
@@ -84,13 +88,14 @@ _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _FLAGGED_INK, _EDGE_INK = "0.35", "0.15"
 
 
+@adaptable
 def core_page(
     tree: xr.DataTree,
     core: str,
     *,
     quantities: tuple[str, ...] | None = None,
     pictures: bool | str | os.PathLike[str] = True,
-    size: tuple[float, float] = PAGE,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw one core as a page: its tracks, pictures, description, numbers, and what is left out.
 
@@ -106,8 +111,8 @@ def core_page(
     pictures : bool or path
         Whether pictures are drawn; or the folder of the hole, for one that was loaded from a file
         or made from tables.
-    size : tuple of float
-        Width and height in print [mm]; the default fits on A4 and letter paper.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -126,6 +131,7 @@ def core_page(
     ValueError
         If the core or a quantity is unknown, or the tracks do not fit into ``size``.
     """
+    size = look.option("size", PAGE)
     whole = tree
     tree = cut(tree, core, None)
     known = leaves_of_quantities()
@@ -212,8 +218,8 @@ def core_page(
     leaves = [node(tree, path) for one in drawn for path in known[one.name] if path]
     what = _words(core, sections, columns, shown, lacking, drawn, layers is not None)
     describe(figure, what, *leaves, depth_scale="depth")
-    # Flagged readings are crosses here, not pale.
-    figure.caption = figure.caption.replace(" flagged, drawn pale", " flagged")
+    # Flagged readings are crosses here, not grey.
+    figure.caption = re.sub(" flagged, drawn (?:grey|open)", " flagged", figure.caption)
     figure.caption += f" {_in_full(head, [*lines, *not_drawn(lacking)])}"
     return figure
 
@@ -491,6 +497,8 @@ def _edge_marks(axes: Axes, present: list[Series]) -> int:
 
     The arrows are no points of the figure: the readings themselves are in its table.
     """
+    if look.option("flagged") == "hide":
+        present = [_only(one, flags.usable(one.flag)) for one in present]
     low, high = axes.get_xlim()
     across = blended_transform_factory(axes.transAxes, axes.transData)
     outside = 0
@@ -674,7 +682,8 @@ def _symbol_keys(drawn: list[Held]) -> list[Line2D]:
     keys = []
     if scan:
         keys.append(_key("scan", ".", "0.0", 4.0))
-        keys.append(_key("scan, flagged", "+", _FLAGGED_INK, 3.6))
+        if look.option("flagged") != "hide":
+            keys.append(_key("scan, flagged", "+", _FLAGGED_INK, 3.6))
     if any(one.samples is not None for one in drawn):
         keys.append(plate.symbol_key("samples", "o", "black"))
     if any(set(one.axis) - {""} for one in drawn):

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import io
-import json
 import os
-import re
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,20 +24,24 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from corephys.figures import adapt, look
 from corephys.figures.part import Part, part_of
-from corephys.figures.printing import DOTS, PlateCanvas, csv_bytes
-from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
+from corephys.figures.printing import DOTS, PlateCanvas
+from corephys.figures.style import (
+    FLAGGED,
+    FLAGGED_FILL,
+    RESEARCH_ONLY,
+    SETTINGS,
+    plain,
+)
 from corephys.ground import flags
-from corephys.ground.choices import choices
-from corephys.ground.provenance import used_constants, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.legend import Legend
-    from matplotlib.text import Text
     from numpy.typing import ArrayLike
 
-__all__ = ["Plate", "save"]
+__all__ = ["Plate"]
 
 # --------------------------------------------------------------------------------------------------
 # A figure that records what it draws: every artist is made together with its record.
@@ -98,9 +100,13 @@ class Drawn:
     @property
     def axes(self) -> Axes:
         """Axes of the artist."""
-        # Points with bars are a container without the attribute axes; its first line has it.
+        # Points with bars and boxes are containers without the attribute axes; their parts have it.
         one: Any = self.artist
-        axes: Axes = (one.lines[0] if isinstance(one, ErrorbarContainer) else one).axes
+        if isinstance(one, ErrorbarContainer):
+            one = one.lines[0]
+        elif isinstance(one, BarContainer):
+            one = one.patches[0]
+        axes: Axes = one.axes
         return axes
 
 
@@ -120,6 +126,9 @@ class Plate(Figure):
         self.drawn: list[Drawn] = []
         self.caption = ""
         self.part: Part | None = None  # part of the hole, where not all of it is drawn
+        self.panels: dict[str, Axes] = {}
+        self.unwritten: list[str] = []  # words that the caller does not want inside the axes
+        self.hidden: dict[tuple[str, str], int] = {}  # flagged points by panel and series
 
     def table(self) -> pd.DataFrame:
         """Data of all artists, one row for each point, in the order of drawing."""
@@ -127,6 +136,59 @@ class Plate(Figure):
         if not tables:
             return pd.DataFrame(columns=list(COLUMNS))
         return pd.concat(tables, ignore_index=True)
+
+    def panel(self, name: str) -> Axes:
+        """Axes of a panel.
+
+        Parameters
+        ----------
+        name : str
+            Name of the panel: its quantity, such as ``"bulk_density"``, or one of
+            ``figure.panels``. It is also the label of the axes (``axes.get_label()``).
+
+        Returns
+        -------
+        Axes
+            Axes of matplotlib.
+
+        Raises
+        ------
+        KeyError
+            If the figure has no panel of this name.
+        """
+        if name not in self.panels:
+            raise KeyError(f"name is {name!r}; this figure has the panels {', '.join(self.panels)}")
+        return self.panels[name]
+
+    def finish(self) -> None:
+        """Name the panels and apply the options of the caller, before the caption is written."""
+        if self.panels:
+            return
+        self.panels = adapt.named_panels(self.axes, self.drawn)
+        panels = list(self.panels.values())
+        adapt.set_scales(panels, self.drawn)
+        adapt.set_decimals(panels)
+        asked = look.option("legend")
+        legends = [one for axes in panels if (one := axes.get_legend()) is not None]
+        if asked is False:
+            for legend in (*legends, *self.legends):
+                legend.remove()
+        elif asked == "outside" and legends:
+            legend_below(self, adapt.moved_legends(panels))
+        elif asked and not legends and not self.legends:
+            handles = adapt.entries(self.drawn)
+            if handles:
+                legend_below(self, handles)
+
+    def write_title(self, words: str) -> None:
+        """Write a title over the figure.
+
+        Parameters
+        ----------
+        words : str
+            Title; line breaks are kept.
+        """
+        self.suptitle(words, fontsize=8, x=0.02, ha="left")
 
     def head(self, tree: xr.DataTree, words: str = "") -> None:
         """Write the name of the hole over the figure, cut to the width of the figure.
@@ -141,7 +203,7 @@ class Plate(Figure):
         room = int(25.4 * self.get_size_inches()[0] / _MM_A_LETTER)
         lines = [" ".join(str(tree.attrs.get("title", "")).split()), words]
         short = [s if len(s) <= room else s[: room - 1].rstrip() + "…" for s in lines if s]
-        self.suptitle("\n".join(map(plain, short)), fontsize=8, x=0.02, ha="left")
+        self.write_title("\n".join(map(plain, short)))
 
     def caution(self, right: float = 1.0) -> None:
         """Write the line of caution below the figure and keep the layout clear of it.
@@ -177,7 +239,7 @@ class Plate(Figure):
                 text.set_position((round(float(x), 6), round(float(y), 6)))
 
     def savefig(self, fname: Any, **options: Any) -> None:
-        """Write the figure to a file, as :func:`save` does.
+        """Write the figure to a file, as :func:`corephys.figures.save` does.
 
         Parameters
         ----------
@@ -215,6 +277,186 @@ class Plate(Figure):
         return self.picture(130.0)
 
 
+class Guest(Plate):
+    """The record of a figure that is drawn into axes of the caller.
+
+    Parameters
+    ----------
+    hosts : sequence of Axes
+        Axes of the caller, one for each panel.
+    width, height : float
+        Size that the figure would have in print [mm].
+    """
+
+    def __init__(self, hosts: Sequence[Axes], width: float, height: float) -> None:
+        # matplotlib asks a new figure for its axes.
+        self.hosts, self._used, self._shares = list(hosts), 0, False
+        super().__init__(width, height)
+
+    @property
+    def axes(self) -> list[Axes]:  # type: ignore[override]
+        """Axes of the caller that are drawn into."""
+        return self.hosts[: self._used]
+
+    def _need(self, number: int) -> None:
+        """Refuse another number of axes than the figure has panels."""
+        if number != len(self.hosts):
+            raise ValueError(
+                f"{len(self.hosts)} Axes were given, and the figure has {number} panels here; give "
+                "axes= with one for each panel, or a size= for a figure of its own"
+            )
+
+    def add_gridspec(self, nrows: int = 1, ncols: int = 1, **options: Any) -> Any:
+        """Take the axes of the caller for a grid of one row.
+
+        Parameters
+        ----------
+        nrows, ncols : int
+            Rows and columns.
+        **options
+            Arguments of matplotlib's ``Figure.add_gridspec``.
+
+        Returns
+        -------
+        GridSpec
+            Grid, whose cells are the axes of the caller.
+        """
+        if nrows > 1:
+            raise ValueError(
+                "ax= and axes= are for figures whose panels stand in one row; this one has "
+                f"{nrows} rows. Give size= for a figure of its own"
+            )
+        self._need(ncols)
+        return super().add_gridspec(nrows, ncols, **options)
+
+    def add_subplot(self, *args: Any, **options: Any) -> Axes:
+        """Next axes of the caller.
+
+        Parameters
+        ----------
+        *args, **options
+            Arguments of matplotlib's ``Figure.add_subplot``.
+
+        Returns
+        -------
+        Axes
+            Axes of the caller.
+        """
+        if not args:
+            self._need(1)
+        elif args and isinstance(args[0], int):
+            self._need(args[0] * args[1])
+        axes = self.hosts[self._used]
+        self._used += 1
+        self._shares |= "sharey" in options
+        _GUESTS[id(axes)] = self
+        return axes
+
+    def subplots(self, nrows: int = 1, ncols: int = 1, **options: Any) -> Any:
+        """Axes of the caller.
+
+        Parameters
+        ----------
+        nrows, ncols : int
+            Rows and columns.
+        **options
+            Arguments of matplotlib's ``Figure.subplots``.
+
+        Returns
+        -------
+        Axes or ndarray of Axes
+            As matplotlib returns them.
+        """
+        self._need(nrows * ncols)
+        self._shares |= bool(options.get("sharey"))
+        held = np.array([self.add_subplot(None) for _ in range(nrows * ncols)], dtype=object)
+        if options.get("squeeze", True):
+            return held[0] if held.size == 1 else held
+        return held.reshape(nrows, ncols)
+
+    def finish(self) -> None:
+        """As of a plate; panels beside each other get the depths of the first."""
+        if not self.panels and self._used != len(self.hosts):
+            self._need(self._used)
+        for axes in self.axes[1:] if self._shares else ():
+            axes.set_ylim(self.hosts[0].get_ylim())
+        super().finish()
+
+    def legend(self, *args: Any, **options: Any) -> Legend:  # type: ignore[override]
+        """Write the legend into the first axes.
+
+        Parameters
+        ----------
+        *args, **options
+            Arguments of matplotlib's ``Figure.legend``.
+
+        Returns
+        -------
+        Legend
+            Legend of the axes.
+        """
+        if str(options.get("loc", "")).startswith("outside"):
+            options = {**options, "loc": "best", "ncols": 1}
+        return self.hosts[0].legend(*args, **options)
+
+    def write_title(self, words: str) -> None:
+        """Write a title over the first axes, where the caller gave one.
+
+        Parameters
+        ----------
+        words : str
+            Title; line breaks are kept.
+        """
+        if look.option("title") is not None:
+            self.hosts[0].set_title(words, loc="left")
+
+    def caution(self, right: float = 1.0) -> None:
+        """Write the line of caution into the first axes.
+
+        Parameters
+        ----------
+        right : float
+            Not used: the caller has the layout.
+        """
+        words = "\n".join(textwrap.wrap(RESEARCH_ONLY, 60))
+        axes = self.hosts[0]
+        ground = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
+        at = {"transform": axes.transAxes, "va": "bottom", "zorder": 6}
+        axes.text(0.01, 0.01, words, fontsize=4.6, bbox=ground, **at)
+
+    def savefig(self, fname: Any, **options: Any) -> None:
+        """Write the figure of the caller to a file.
+
+        Parameters
+        ----------
+        fname : path or binary stream
+            File; its ending gives the kind, unless ``format`` is given.
+        **options
+            Arguments of matplotlib's ``Figure.savefig``.
+        """
+        host: Any = self.hosts[0].figure
+        options.setdefault("dpi", DOTS["png"])
+        with matplotlib.rc_context(SETTINGS):
+            (getattr(host, "figure", None) or host).savefig(fname, **options)
+
+    def _repr_png_(self) -> None:  # type: ignore[override]
+        """Nothing: the session shows the figure of the caller."""
+
+
+# Plates by the axes of callers, while they are drawn.
+_GUESTS: dict[int, Guest] = {}
+
+
+def plate_of(axes: Axes) -> Plate:
+    """Plate that records what is drawn into some axes."""
+    guest = _GUESTS.get(id(axes))
+    if guest is not None:
+        return guest
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    return figure
+
+
 @contextmanager
 def new_plate(
     width: float, height: float, tree: xr.DataTree | None = None, words: str = ""
@@ -222,14 +464,39 @@ def new_plate(
     """Open a plate [mm] in the style of the package; write the hole's name over it at the end.
 
     Everything that is drawn belongs inside the ``with`` block: matplotlib reads its settings when
-    an artist is made, and those of the session must not reach a figure.
+    an artist is made, and those of the session must not reach a figure. The options of the caller
+    come before ``width``, ``height`` and the name.
     """
+    width, height = look.option("size", (width, height))
+    one = look.option("ax")
+    hosts = look.option("axes") if one is None else (one,)
     with matplotlib.rc_context(SETTINGS):
-        figure = Plate(width, height)
+        if hosts is None:
+            figure = Plate(width, height)
+        else:
+            figure = Guest(_axes_of(hosts), width, height)
         figure.part = None if tree is None else part_of(tree)
-        yield figure
-        if tree is not None:
-            figure.head(tree, words or str(figure.part or ""))
+        try:
+            yield figure
+            title = look.option("title", tree)
+            if title is tree and tree is not None:
+                figure.head(tree, words or str(figure.part or ""))
+            elif isinstance(title, str):
+                figure.write_title(title)
+            figure.finish()
+        finally:
+            for axes in hosts if isinstance(figure, Guest) else ():
+                _GUESTS.pop(id(axes), None)
+
+
+def _axes_of(given: Any) -> list[Axes]:
+    """Axes of the caller; ValueError for anything else."""
+    held = list(np.ravel(np.asarray(given, dtype=object)))
+    if not held or not all(isinstance(one, Axes) for one in held):
+        raise ValueError(
+            f"ax or axes is {given!r}; give Axes of matplotlib, such as those of plt.subplots()"
+        )
+    return held
 
 
 def _record(
@@ -251,8 +518,7 @@ def _record(
     columns["flag"] = (
         "" if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
     )
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate_of(axes)
     figure.drawn.append(Drawn(artist, columns, kind))
 
 
@@ -271,7 +537,7 @@ def points(
     marker: str = "o",
     pale: str = FLAGGED,
 ) -> None:
-    """Draw points; those that products do not use have the colour ``pale`` and lie below.
+    """Draw points; those that products do not use have the grey ``pale`` and lie below.
 
     ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
     drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
@@ -282,19 +548,37 @@ def points(
     shown = np.isfinite(x) & np.isfinite(y)
     good = flags.usable(level)
     dot = 1.2 if shown.sum() > _DENSE_FROM else 2.0
+    colour = look.colour_of(series, colour)
+    wish = look.option("flagged", "show")
+    if wish == "hide":
+        lost = int((shown & ~good).sum())
+        if lost:
+            held = plate_of(axes).hidden
+            held[panel, series] = held.get((panel, series), 0) + lost
+        shown = shown & good
     for which, name, ink, order in (
-        (shown & ~good, f"{series}, flagged", pale, 1.0),
+        (shown & ~good, f"{series}, flagged", colour if wish == "edge" else pale, 1.0),
         (shown & good, series, colour, 2.0 if small else 3.0),
     ):
         if not which.any():
             continue
+        usable = order > 1.0
         crosses = small and marker == CROSS
         dots = small and not crosses
-        style: dict[str, Any] = {"marker": "." if dots else marker, "linestyle": "none"}
-        style.update(markersize=dot if small else _SYMBOL, color=ink, zorder=order)
-        style.update(markeredgewidth=0.0 if dots else 0.4 if crosses else 0.6)
-        if not small:
-            style["markerfacecolor"] = "white"
+        # Flagged dots are rings and flagged symbols are filled: grey alone would not part them
+        # from those of a colour as light.
+        style: dict[str, Any] = {"linestyle": "none", "color": ink, "zorder": order}
+        style["marker"] = ("." if usable else "o") if dots else marker
+        style["markersize"] = dot if small else _SYMBOL
+        style["markeredgewidth"] = 0.0 if dots else 0.4 if crosses else 0.6
+        if crosses and not usable:
+            style["marker"] = "+"
+        elif dots and not usable:
+            style.update(markersize=dot + 0.3, markeredgewidth=0.35, markerfacecolor="none")
+        elif not small:
+            style["markerfacecolor"] = "white" if usable else FLAGGED_FILL
+            if wish == "edge":
+                style["markerfacecolor"] = ink if usable else "white"
         style["rasterized"] = bool(small and which.sum() > _RASTER_FROM)
         edges: dict[str, Any] = {}
         artist: Any
@@ -325,6 +609,7 @@ def curve(
     style: str | tuple[float, Sequence[float]] = "-",
 ) -> None:
     """Draw a line; ``style`` is a line style of matplotlib."""
+    colour = look.colour_of(series, colour)
     (artist,) = axes.plot(x, y, linestyle=style, color=colour, linewidth=1.0, zorder=2.6)
     _record(
         axes, artist, "curve", panel, series, np.asarray(x, dtype=float), np.asarray(y, dtype=float)
@@ -347,6 +632,7 @@ def band(
     The kind "band" is an uncertainty or a range, which the caption names; "fill" is neither.
     """
     lower, upper = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
+    colour = look.colour_of(series, colour)
     artist = axes.fill_betweenx(y, lower, upper, color=colour, alpha=0.22, linewidth=0, zorder=2.3)
     _record(axes, artist, kind, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper)
 
@@ -371,7 +657,7 @@ def boxes(
     """
     top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
     # Axes.barh does the same in four times the time, since it updates the limits at every bar.
-    face, rim = to_rgba(colour), to_rgba(edge)
+    face, rim = to_rgba(look.colour_of(series, colour)), to_rgba(edge)
     across = np.broadcast_to(np.asarray(width, dtype=float), top.shape)
     bars = []
     for begin, height, reach in zip(top, bottom - top, across, strict=True):
@@ -436,12 +722,13 @@ def marker_of(supplied: bool, small: bool) -> str:
 
 def symbol_key(words: str, marker: str, colour: str) -> Line2D:
     """Entry of a legend for the symbols of :func:`points`."""
+    colour = look.colour_of(words, colour)
     return Line2D(
         [],
         [],
         marker=marker,
         color=colour,
-        markerfacecolor="white",
+        markerfacecolor=colour if look.option("flagged") == "edge" else "white",
         linestyle="none",
         markersize=_SYMBOL,
         label=words,
@@ -450,6 +737,7 @@ def symbol_key(words: str, marker: str, colour: str) -> Line2D:
 
 def box_key(words: str, colour: str, hatch: str = "", edge: str = "0.25") -> Patch:
     """Entry of a legend for the boxes of :func:`boxes`."""
+    colour = look.colour_of(words, colour)
     return Patch(facecolor=colour, edgecolor=edge, hatch=hatch or None, linewidth=0.4, label=words)
 
 
@@ -457,6 +745,7 @@ def line_key(
     words: str, colour: str = "black", style: str | tuple[float, Sequence[float]] = "-"
 ) -> Line2D:
     """Entry of a legend for a line of :func:`curve`."""
+    colour = look.colour_of(words, colour)
     return Line2D([], [], color=colour, linestyle=style, linewidth=1.0, label=words)
 
 
@@ -486,11 +775,25 @@ def short(words: str, letters: int = 34) -> str:
     return words if len(words) <= letters else f"{words[: letters - 1].rstrip()}…"
 
 
-def note(axes: Axes, words: str, *, top: bool = True, **more: Any) -> Text:
-    """Write words into the upper or lower right corner of the axes."""
+def note(axes: Axes, words: str, *, verdict: str = "", top: bool = True, **more: Any) -> None:
+    """Write words into the upper or lower right corner of the axes.
+
+    A verdict on a fit is written into the caption, and below the words where the caller asks for
+    notes. Without notes the caption has both.
+    """
+    wish = look.option("notes")
+    held = plate_of(axes).unwritten
+    if wish is False and words:
+        held.append(f"{'; '.join(words.splitlines())}.")
+    if verdict:
+        held.append(f"{' '.join(verdict.split()).capitalize()}.")
+    if wish is True and verdict:
+        words = f"{words}\n{verdict}"
+    if wish is False or not words:
+        return
     at, side = (0.95, "top") if top else (0.03, "bottom")
     style: Mapping[str, Any] = {"ha": "right", "va": side, "fontsize": 6, **more}
-    return axes.text(0.97, at, words, transform=axes.transAxes, **style)
+    axes.text(0.97, at, look.with_decimal(words), transform=axes.transAxes, **style)
 
 
 def point_label(axes: Axes, words: str, x: float, y: float, *, distance: float = 5.0) -> None:
@@ -503,207 +806,3 @@ def point_label(axes: Axes, words: str, x: float, y: float, *, distance: float =
         textcoords="offset points",
         va="center",
     )
-
-
-# --------------------------------------------------------------------------------------------------
-# The caption of a figure, made from its record and from the provenance of the data.
-
-
-# A caption stands beside its figure and has to be short. Longer lists of steps are replaced by
-# their sources; corephys.explain lists the steps.
-_WORDS_OF_STEPS = 70
-_CONSTANTS_AT_MOST = 10
-_LETTERS_OF_A_CONSTANT = 48
-_SOURCE = re.compile(r"\(([^()]*?\b1[6-9]\d\d[^()]*|[^()]*?\b20\d\d[^()]*)\)")
-
-
-def describe(
-    plate: Plate,
-    what: str,
-    *datasets: xr.Dataset | None,
-    depth_scale: str | None = None,
-    counted: bool = True,
-) -> Plate:
-    """Give a finished figure its caption: what it shows, n, errors, method, constants, depth scale.
-
-    ``datasets`` are the leaves of the hole that are drawn: their steps and constants are listed.
-    ``counted`` is False for a figure of counts, whose points are not readings.
-    """
-    shown = [one for one in datasets if one is not None]
-    counts = _counts(plate) if counted else ""
-    part = plate.part.sentence if plate.part is not None else ""
-    sentences = [what.strip(), part, counts, _errors(plate), _method(shown), _constants(shown)]
-    if depth_scale is not None:
-        sentences.append(f"Depth scale: {label(depth_scale)}.")
-    cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]
-    sentences += dict.fromkeys([*cautions, *_warned(plate)])
-    plate.caption = " ".join(sentence for sentence in sentences if sentence)
-    return plate
-
-
-def _counts(plate: Plate) -> str:
-    """Number of points of each panel and series: drawn, flagged, and outside the axes."""
-    panels: dict[str, dict[str, list[int]]] = {}
-    for record in plate.drawn:
-        if record.kind != "points" or not record.size:
-            continue
-        panel, name = str(record.columns["panel"]), str(record.columns["series"])
-        flagged = name.endswith(", flagged")
-        unflagged = name.removesuffix(", flagged")
-        quantity = re.split(r" \[| against ", panel)[0]
-        sums = panels.setdefault(quantity, {}).setdefault(unflagged, [0, 0, 0])
-        sums[0] += record.size
-        sums[1] += record.size * flagged
-        sums[2] += _outside(record)
-    words = []
-    for quantity, series in panels.items():
-        parts = [
-            f"{name} {n}{_exceptions(flagged, beside)}"
-            for name, (n, flagged, beside) in series.items()
-        ]
-        words.append(f"{quantity}: {', '.join(parts)}")
-    return f"n, {'; '.join(words)}." if words else ""
-
-
-def _outside(record: Drawn) -> int:
-    """Number of points outside the limits of the axes."""
-    beside = np.zeros(record.size, dtype=bool)
-    for side, ends in (("x", record.axes.get_xlim()), ("y", record.axes.get_ylim())):
-        at = np.asarray(record.columns[side], dtype=float)
-        beside |= (at < min(ends)) | (at > max(ends))
-    return int(beside.sum())
-
-
-def _exceptions(flagged: int, beside: int) -> str:
-    """Words on the points that are pale or outside the axes."""
-    words = [f"{flagged} flagged, drawn pale"] if flagged else []
-    words += [f"{beside} off the axis"] if beside else []
-    return f" ({', '.join(words)})" if words else ""
-
-
-def _errors(plate: Plate) -> str:
-    """Meaning of bars and bands, where some are drawn."""
-    bars, bands = False, []
-    for record in plate.drawn:
-        if record.kind == "points":
-            edges = (record.columns[name] for name in ("x_lower", "y_lower"))
-            bars |= any(np.isfinite(np.asarray(edge, dtype=float)).any() for edge in edges)
-        if record.kind == "band" and record.size:
-            bands.append(str(record.columns["series"]))
-    words = ["Bars are one standard uncertainty each way (k = 1)."] if bars else []
-    if bands:
-        words.append(f"Bands: {'; '.join(dict.fromkeys(bands))}.")
-    return " ".join(words)
-
-
-def _method(shown: list[xr.Dataset]) -> str:
-    """Steps of the results, or their sources where the steps are many."""
-    steps: list[str] = []
-    for one in shown:
-        steps += [step for step in json.loads(one.attrs.get("steps", "[]")) if step not in steps]
-    if not steps:
-        return ""
-    text = "; ".join(steps)
-    if len(text.split()) <= _WORDS_OF_STEPS:
-        return f"Method: {text}."
-    sources: list[str] = []
-    for step in steps:
-        for found in _SOURCE.findall(step):
-            named = [part.strip() for part in found.split(";") if re.search("[A-Za-z]", part)]
-            sources += [part for part in named if part not in sources]
-    if not sources:
-        return f"Method: {len(steps)} steps, listed by corephys.explain."
-    return f"Method after {', '.join(sources)}; corephys.explain lists every step."
-
-
-def _constants(shown: list[xr.Dataset]) -> str:
-    """Constants of the results with their values, the first ten."""
-    held: dict[str, str] = {}
-    for one in shown:
-        for name, record in used_constants(one).items():
-            value = record.shown()
-            if len(value) > _LETTERS_OF_A_CONSTANT:
-                continue
-            if name in held and value not in held[name].split(" or "):
-                value = f"{held[name]} or {value}"  # two leaves used different values
-            held[name] = value
-    if not held:
-        return ""
-    words = [
-        f"{re.sub(r'[_.]', ' ', name)} {value}"
-        for name, value in list(held.items())[:_CONSTANTS_AT_MOST]
-    ]
-    more = len(held) - len(words)
-    return f"With {', '.join(words)}{f' and {more} more' if more else ''}."
-
-
-def _warned(plate: Plate) -> list[str]:
-    """Lines of caution that are written on the figure."""
-    # To look through every artist would make all ticks before they are needed.
-    texts = chain(plate.texts, *(axes.texts for axes in plate.axes))
-    drawn = [" ".join(text.get_text().split()) for text in texts]
-    return [line for line in (RESEARCH_ONLY, SEALED_SOURCE) if line in drawn]
-
-
-# --------------------------------------------------------------------------------------------------
-# Figures as files: PNG, SVG and PDF, the data drawn, the caption.
-
-
-PICTURES = ("png", "svg", "pdf")
-KINDS = (*PICTURES, "csv", "txt")
-USUAL_KINDS = ("png", "svg", "csv", "txt")
-
-
-def save(
-    figure: Plate,
-    folder: str | os.PathLike[str],
-    name: str,
-    *,
-    kinds: tuple[str, ...] = USUAL_KINDS,
-) -> list[Path]:
-    """Write a figure as PNG and SVG, with the data it draws and its caption beside it.
-
-    Parameters
-    ----------
-    figure : Plate
-        Figure from a function of ``cp.figures``.
-    folder : path
-        Folder of the figures; created if it does not exist.
-    name : str
-        Name of the files, without an ending.
-    kinds : tuple of {"png", "svg", "pdf", "csv", "txt"}
-        Kinds of files; the default is all but PDF.
-
-    Returns
-    -------
-    list of Path
-        The files in the order of ``kinds``: ``name.png`` (200 dots per inch), ``name.svg``,
-        ``name.pdf``, ``name.csv`` (one row for each point drawn) and ``name.txt`` (the caption).
-        With one version of matplotlib the same figure gives the same bytes at every run. Fonts
-        are embedded.
-
-    Raises
-    ------
-    ValueError
-        If a kind is not one of these.
-    """
-    kinds = choices(kinds, KINDS, "kinds")
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
-    contents = printed(figure, kinds)
-    return [write_bytes(out / f"{name}.{kind}", content) for kind, content in contents.items()]
-
-
-def printed(figure: Plate, kinds: Sequence[str]) -> dict[str, bytes]:
-    """Contents of the files of a figure by their kinds, all from one layout."""
-    made: dict[str, bytes] = {}
-    for kind in kinds:
-        if kind == "csv":
-            made[kind] = csv_bytes([record.columns for record in figure.drawn], COLUMNS)
-        elif kind == "txt":
-            made[kind] = f"{figure.caption}\n".encode()
-        else:
-            stream = io.BytesIO()
-            figure.savefig(stream, format=kind)
-            made[kind] = stream.getvalue()
-    return made

@@ -28,7 +28,8 @@ from typing import IO, Any, TypeAlias
 import xarray as xr
 
 from corephys import sensors
-from corephys.figures.plate import Plate, printed
+from corephys.figures.files import printed
+from corephys.figures.plate import Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.ground.provenance import write_bytes
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import textwrap
+from typing import Unpack
 
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys import uncertainty
-from corephys.figures import plate
+from corephys.figures import look, plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut
-from corephys.figures.plate import Plate, describe, line_key, new_plate, note
+from corephys.figures.plate import Plate, line_key, new_plate, note
 from corephys.figures.reading import (
     DEPTHS,
     NothingToDraw,
@@ -26,13 +29,13 @@ from corephys.figures.reading import (
 from corephys.figures.style import (
     COLOURS,
     ONE_COLUMN,
+    SEAFLOOR,
     TWO_COLUMNS,
     LineStyle,
     label,
     value_in_print,
 )
 from corephys.figures.tracks import (
-    SEAFLOOR,
     count_outside,
     depth_axis,
     draw_beside,
@@ -54,12 +57,14 @@ _FIT = "The fit is that of the complete hole."
 _FITS = "Fits, their ranking and verdict are those of the complete hole."
 
 
+@adaptable
 def porosity_depth(
     tree: xr.DataTree,
     *,
     core: Cores | None = None,
     depth: Depths | None = None,
     depth_scale: str = "depth",
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw porosity against depth, scan and samples, with the fitted curve and its band.
 
@@ -74,6 +79,8 @@ def porosity_depth(
         open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth of the points [m]; the curve keeps the depth on which the fit was made.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -98,33 +105,33 @@ def porosity_depth(
             f"the figure porosity_depth needs a porosity; {the_hole(tree)} has neither samples of "
             "index properties nor a reduced density scan, and no supplied porosity"
         )
-    panel = f"porosity against {label(depth_scale)}"
+    panel = f"{label('porosity')} against {label(depth_scale)}"
     with new_plate(ONE_COLUMN, 115.0, tree) as figure:
         axes = figure.add_subplot()
         draw_beside(axes, beside, panel)
         draw_scan_and_samples(axes, scan, samples, panel)
         name_symbols(figure, (("scan", scan), ("samples", samples)), beside)
-        words = _draw_fit(axes, tree)
+        words, verdict = _draw_fit(axes, tree)
         axes.set_xlim(*span([one for one in (scan, samples) if one is not None] or beside))
         count_outside(axes, (), [one.values for one in beside])
         depths = np.concatenate([one.depth for one in present])
         room = 0.02 * (np.nanmax(depths) - np.nanmin(depths) or 1.0)
         deep, top = np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room
         depth_axis(axes, deep, top, words=label(depth_scale))
-        axes.set_xlabel("porosity")
-        if words:
+        axes.set_xlabel(label("porosity"))
+        if words or verdict:
             ground = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5}
-            note(axes, words, top=False, bbox=ground, zorder=6)
+            note(axes, words, verdict=verdict, top=False, bbox=ground, zorder=6)
     what = "Porosity against depth with the fitted law of compaction."
     if depth_scale != "depth":
         what += f" The fit was made on {label('depth')}, and its curve is drawn there."
     return describe(figure, what, node(tree, "products/compaction"), depth_scale=depth_scale)
 
 
-def _draw_fit(axes: Axes, tree: xr.DataTree) -> str:
-    """Draw the curve and its band; return equation, parameters and doubt as words."""
+def _draw_fit(axes: Axes, tree: xr.DataTree) -> tuple[str, str]:
+    """Draw the curve and its band; return equation and parameters, and the verdict."""
     # Fits are made on depth as laid out, whatever scale the points have.
-    panel = f"porosity against {label('depth')}"
+    panel = f"{label('porosity')} against {label('depth')}"
     line = node(tree, "products/compaction_curve")
     if line is not None and {"porosity", "lower", "upper"} <= set(line.data_vars):
         depth = line["depth"].values
@@ -132,17 +139,18 @@ def _draw_fit(axes: Axes, tree: xr.DataTree) -> str:
         plate.curve(axes, panel, "fit", line["porosity"].values, depth)
     fit = node(tree, "products/compaction")
     if fit is None:
-        return ""
+        return "", ""
     if str(fit.attrs.get("model", "exponential")) != "exponential":
         return _other_law(fit)
     at_top, u_top = scalar(fit, "surface_porosity")
     length, u_length = scalar(fit, "decay_length")
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
-    doubt = "" if verdict else f"\n{_doubt(fit, 'surface_porosity')}"
-    return (
+    doubt = "" if verdict else _doubt(fit, "surface_porosity")
+    words = (
         f"φ = φ₀ exp(−z / L)\nφ₀ = {_in_print(fit, 'surface_porosity', at_top, u_top)}\n"
-        f"L = {_in_print(fit, 'decay_length', length, u_length, 'm')}{doubt}"
+        f"L = {_in_print(fit, 'decay_length', length, u_length, 'm')}"
     )
+    return words, doubt
 
 
 def _in_print(fit: xr.Dataset, name: str, value: float, u: float, unit: str = "1") -> str:
@@ -161,8 +169,9 @@ def _doubt(fit: xr.Dataset, name: str) -> str:
     return "\n".join(textwrap.wrap(f"flagged: {words}", 40))
 
 
-def _other_law(fit: xr.Dataset) -> str:
-    """Equation and parameters of a law other than the exponential."""
+def _other_law(fit: xr.Dataset) -> tuple[str, str]:
+    """Equation and parameters of a law other than the exponential, and the verdict."""
+    doubts: list[str] = []
     lines = [f"φ = {fit.attrs.get('equation', plain_words(fit.attrs['model']))}"]
     for name in map(str, fit.data_vars):
         if fit[name].ndim or f"{name}_u_random" not in fit:
@@ -171,9 +180,8 @@ def _other_law(fit: xr.Dataset) -> str:
         unit = str(fit[name].attrs.get("units", "1"))
         lines.append(f"{name.replace('_', ' ')} {value_in_print(value, u, unit)}")
         if not flags.usable(np.atleast_1d(fit[f"{name}_flag"].values)).all():
-            doubt = _doubt(fit, name)
-            lines += [] if doubt in lines else [doubt]
-    return "\n".join(sorted(lines, key=lambda line: line.startswith("flagged")))
+            doubts.append(_doubt(fit, name))
+    return "\n".join(lines), "\n".join(dict.fromkeys(doubts))
 
 
 # --------------------------------------------------------------------------------------------------
@@ -192,8 +200,13 @@ _LINES: dict[str, tuple[LineStyle, str]] = {
 }
 
 
+@adaptable
 def compaction_models(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw all fitted models, the residuals of the chosen one, and the ranking of the models.
 
@@ -206,6 +219,8 @@ def compaction_models(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -234,6 +249,7 @@ def compaction_models(
         axes = figure.subplots(1, 3, width_ratios=(1.25, 0.8, 1.15))
         _curves(axes[0], tree, models, points)
         _residuals(axes[1], whole, points)
+        axes[2].set_label("ranking")
         _order(axes[2], models)
         bottom = float(np.nanmax(points.depth))
         depth_axis(axes[:2], 1.02 * bottom, -0.02 * bottom, words=label("depth"))
@@ -249,7 +265,7 @@ def compaction_models(
 
 def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -> None:
     """Draw the porosities, the curve of each model, and the band of the chosen one."""
-    panel = f"porosity against {label('depth')}"
+    panel = f"{label('porosity')} against {label('depth')}"
     draw_series(axes, points, "porosity", panel=panel, small=points.values.size > _DENSE_FROM)
     chosen = node(tree, "products/compaction_curve")
     if chosen is not None:
@@ -272,6 +288,7 @@ def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -
     room = high - low
     # Porosity decreases with depth, so that the legend has room at the upper left.
     axes.set_xlim(max(low - 0.9 * room, 0.0), min(high + 0.2 * room, 1.0))
+    hidden *= look.option("flagged") != "hide"
     axes.set_xlabel(label("porosity") + (f" ({hidden} flagged off axis)" if hidden else ""))
     axes.legend(handles=keys, loc="upper left", handlelength=2.6, fontsize=5.4)
 
@@ -308,8 +325,7 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
         small=residual.size > _DENSE_FROM,
         colour=COLOURS["porosity"],
     )
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     ends = z if figure.part is None else points.depth
     zero = [float(np.nanmin(ends)), float(np.nanmax(ends))]
     plate.curve(axes, panel, "zero", [0.0, 0.0], zero, colour="0.4")
@@ -339,8 +355,10 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
         error = float(models["cross_validation_error"][i - 1])
         kept = str(models["verdict"].values[i - 1]) == "no rule is broken"
         axes.text(0.0, at, name, ha="left", va="top", fontsize=5.4)
-        axes.text(0.62, at, f"{difference:.1f}", ha="right", va="top", fontsize=5.4)
-        axes.text(0.82, at, f"{error:.4f}", ha="right", va="top", fontsize=5.4)
+        axes.text(
+            0.62, at, look.with_decimal(f"{difference:.1f}"), ha="right", va="top", fontsize=5.4
+        )
+        axes.text(0.82, at, look.with_decimal(f"{error:.4f}"), ha="right", va="top", fontsize=5.4)
         axes.text(1.0, at, "kept" if kept else "broken", ha="right", va="top", fontsize=5.4)
     words = str(models.attrs.get("verdict", "")).replace("; ", "\n")
     lines = [
@@ -370,8 +388,13 @@ _SHORT = {
 }
 
 
+@adaptable
 def accumulation(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw age against depth, and the mass accumulation rate against age in steps.
 
@@ -386,6 +409,8 @@ def accumulation(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Unpack
 
 import matplotlib.ticker
 import numpy as np
@@ -13,11 +14,14 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe, line_key, new_plate, note, symbol_key
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
+from corephys.figures.plate import Plate, line_key, new_plate, note, symbol_key
 from corephys.figures.reading import NothingToDraw, Series, node
 from corephys.figures.standards import control_charts
 from corephys.figures.style import (
     PAGE,
+    SEAFLOOR,
     SEALED_SOURCE,
     TWO_COLUMNS,
     LineStyle,
@@ -26,7 +30,7 @@ from corephys.figures.style import (
     unit_in_print,
     value_in_print,
 )
-from corephys.figures.tracks import SEAFLOOR, depth_axis, span
+from corephys.figures.tracks import depth_axis, set_usual_scale, span
 from corephys.ground import companions, flags
 from corephys.ground.choices import choice
 from corephys.ground.registry import SENSORS
@@ -49,6 +53,7 @@ _HOLES: tuple[tuple[str, LineStyle, str], ...] = (
 )
 
 
+@adaptable
 def holes_overlay(
     properties: Mapping[str, xr.Dataset],
     shifts: xr.Dataset,
@@ -57,6 +62,7 @@ def holes_overlay(
     sequence: xr.Dataset | None = None,
     top: float | None = None,
     bottom: float | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw a quantity of several holes side by side on composite depth.
 
@@ -73,6 +79,8 @@ def holes_overlay(
         Result of ``cp.composite.checked_sequence``; a strip shows the hole of each interval.
     top, bottom : float, optional
         Ends of the composite depth that is drawn [m].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -125,6 +133,7 @@ def holes_overlay(
         for place, (hole, (value, depth, core)) in enumerate(held.items()):
             ink = _HOLES[place % len(_HOLES)][0]
             panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
+            axes[place].set_label(quantity if len(held) == 1 else f"{quantity}, hole {hole}")
             # A line must not join two cores: depths may overlap or leave a gap.
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
@@ -180,7 +189,10 @@ def _strip(axes: Axes, sequence: xr.Dataset, holes: list[str], low: float, high:
     axes.set_title("sequence", loc="left")
 
 
-def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plate:
+@adaptable
+def hole_shifts(
+    shifts: xr.Dataset, *, growth: xr.Dataset | None = None, **options: Unpack[Look]
+) -> Plate:
     """Draw the shift of each core against its depth, and the growth factor.
 
     Parameters
@@ -189,11 +201,14 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
         Result of ``cp.composite.shifts``.
     growth : Dataset, optional
         Result of ``cp.composite.growth_factor``, drawn as a line.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide; filled symbols are tied, open ones untied.
+        A matplotlib Figure, two columns wide. Open symbols in the colour of the hole are tied,
+        filled grey ones untied.
 
     Raises
     ------
@@ -243,7 +258,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
         axes.set_xlabel("top of the core, depth below seafloor [m]")
         axes.set_ylabel("shift onto composite depth [m]")
         axes.legend(handles=keys, loc="upper left")
-    what = "Shift of each core onto composite depth against its depth; pale: untied."
+    what = "Shift of each core onto composite depth against its depth; filled grey: untied."
     return describe(figure, what, shifts, growth)
 
 
@@ -253,7 +268,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
 
 _AXES = ("depth_composite", "depth", "depth_fitted", "age")
 _SCAN_FROM = 100  # values from which a series is drawn as dots without bars
-_LOOSE = "0.62"  # grey of readings in cores whose composite depth no tie determines
+_LOOSE = "0.57"  # grey of readings in cores whose composite depth no tie determines
 _OTHER_HOMES = {"porosity": "products/porosity"}
 
 
@@ -268,11 +283,13 @@ class _Track:
     data: xr.Dataset
 
 
+@adaptable
 def holes(
     holes: xr.DataTree | Mapping[str, xr.DataTree] | Sequence[xr.DataTree],
     quantities: str | Sequence[str] = "bulk_density",
     *,
     on: str | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw quantities of several reduced holes on one axis of depth or age.
 
@@ -286,11 +303,13 @@ def holes(
     on : {"depth_composite", "depth", "depth_fitted", "age"}, optional
         Coordinate of the common axis. By default composite depth if all holes have it, and
         depth as laid out if not.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide. Flagged readings are pale. On composite depth and
+        A matplotlib Figure, two columns wide. Flagged readings are grey. On composite depth and
         age, readings in cores whose depth no tie determines are grey.
 
     Raises
@@ -324,9 +343,11 @@ def holes(
             axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
             ends = span([one.series for one in found])
             for one, track in zip(found, axes, strict=True):
+                track.set_label(name if len(found) == 1 else f"{name}, hole {one.hole}")
                 _alone(track, one, words)
                 track.set_title(f"hole {plain(one.hole)}", loc="left")
                 track.set_xlim(*ends)
+                set_usual_scale(track, [one.series for one in found])
                 track.set_xlabel(label(name).replace(" [", "\n["))
         else:
             axes = figure.subplots(1, len(held), sharey=True, squeeze=False)[0]
@@ -335,6 +356,7 @@ def holes(
                 for one in found:
                     _overlaid(track, one, order.index(one.hole), words)
                 track.set_xlim(*span([one.series for one in found]))
+                set_usual_scale(track, [one.series for one in found])
                 track.set_xlabel(label(name).replace(" [", "\n["))
             keys = [
                 line_key(f"hole {plain(hole)}", *_HOLES[place % len(_HOLES)][:2])
@@ -344,7 +366,8 @@ def holes(
             figure.legend(handles=keys, loc="outside upper right", ncols=len(keys))
         shown = np.concatenate([one.series.depth[np.isfinite(one.series.depth)] for one in every])
         for track in axes:
-            track.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
+            if track.get_xscale() == "linear":
+                track.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
         low, high = float(shown.min()), float(shown.max())
         room = 0.01 * ((high - low) or 1.0)
         depth_axis(axes, high + room, low - room, words=words)
@@ -438,7 +461,7 @@ def _track(hole: str, tree: xr.DataTree, name: str, on: str) -> _Track | None:
 
 
 def _alone(axes: Axes, one: _Track, words: str) -> None:
-    """Draw a quantity of one hole in a track: usable readings as a line, flagged ones pale."""
+    """Draw a quantity of one hole in a track: usable readings as a line, flagged ones grey."""
     part = one.series
     panel = f"{part.label} of hole {one.hole} against {words}"
     usual, other = f"hole {one.hole}", f"hole {one.hole}, core not tied"
@@ -526,7 +549,10 @@ _LETTERS = 26  # of a line of the title of a panel
 _PANEL, _ABOVE = 31.0, 16.0  # heights of a row of panels and of the rest [mm]
 
 
-def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plate:
+@adaptable
+def calibration_history(
+    site: xr.DataTree, *, sensor: str | None = None, **options: Unpack[Look]
+) -> Plate:
     """Draw the constants that were fitted to standards against time, over all holes.
 
     Parameters
@@ -535,6 +561,8 @@ def calibration_history(site: xr.DataTree, *, sensor: str | None = None) -> Plat
         Reduced site with ``/site/calibrations``.
     sensor : str, optional
         Sensor whose constants are drawn; by default all sensors.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

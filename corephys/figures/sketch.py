@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Unpack
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
+from corephys.figures.plate import Plate, new_plate
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import ONE_COLUMN, label
-from corephys.figures.tracks import depth_axis, draw_cores, draw_series, span
+from corephys.figures.tracks import depth_axis, draw_cores, draw_series, set_usual_scale, span
 
 _HEIGHT = 62.0  # mm
 _DENSE_FROM = 100  # values above which a series is drawn as dots without bars
@@ -23,7 +27,8 @@ _OF_A_HOLE = (
 )
 
 
-def sketch(result: xr.Dataset, name: str) -> Plate:
+@adaptable
+def sketch(result: xr.Dataset, name: str, **options: Unpack[Look]) -> Plate:
     """Draw one quantity of a result against ``depth`` [m].
 
     Raises NothingToDraw if the result has no depth, lacks the quantity, or has no number of it.
@@ -72,4 +77,5 @@ def _track(axes: Axes, one: Series) -> None:
     axes.set_xlim(*span([one]))
     top = min(0.0, float(np.nanmin(one.depth))) - 0.01 * deep
     depth_axis(axes, 1.02 * deep, top, words=label("depth"))
+    set_usual_scale(axes, [one])
     axes.set_xlabel(one.label.replace(" [", "\n["))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from typing import NamedTuple
+from typing import NamedTuple, Unpack
 
 import matplotlib.ticker
 import numpy as np
@@ -15,11 +15,12 @@ from matplotlib.patches import Patch, Rectangle
 
 from corephys import quality, uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe, new_plate, note
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
+from corephys.figures.plate import Plate, new_plate, note
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import (
     COLOURS,
-    FLAGGED,
     ONE_COLUMN,
     PAGE,
     SEALED_SOURCE,
@@ -43,7 +44,7 @@ _LEVELS = {
     "kept": COLOURS["bulk_density"],
     "suspect": "#E8A33D",
     "bad": "0.15",
-    "missing": FLAGGED,
+    "missing": "0.78",
 }
 _INK = ("bulk_density", "p_wave_velocity", "porosity", "acoustic_impedance", "thermal_conductivity")
 _MARKERS = ("o", "s", "^", "D", "v")
@@ -53,13 +54,16 @@ _TEXT = 2.6  # height of a line of small text [mm]
 _AROUND = 38.0  # height of titles, axes and legends [mm]
 
 
-def audit(tree: xr.DataTree) -> Plate:
+@adaptable
+def audit(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     """Draw the number of readings of every scan that were kept, by core, and the reasons for flags.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with at least one series of the scan and its flags.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -195,9 +199,8 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
     axes.set_ylim(max(len(table), 1) - 0.2, -0.8)
     axes.set_xlabel("readings with the reason, all cores")
     if len(table):
-        assert axes.figure is not None
         symbols = list(axes.lines[len(table) :])
-        axes.figure.legend(handles=symbols, loc="outside lower center", ncols=len(symbols))
+        plate.plate_of(axes).legend(handles=symbols, loc="outside lower center", ncols=len(symbols))
 
 
 # --------------------------------------------------------------------------------------------------
@@ -249,13 +252,16 @@ class _Bar(NamedTuple):
     note: str
 
 
-def budget(tree: xr.DataTree) -> Plate:
+@adaptable
+def budget(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     """Draw the share of each group of error sources in the variance of each result.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -277,6 +283,7 @@ def budget(tree: xr.DataTree) -> Plate:
     groups = _groups(bars)
     with new_plate(TWO_COLUMNS, 27.0 + 7.4 * len(bars), tree) as figure:
         axes = figure.subplots()
+        axes.set_label("budget")
         for number, bar in enumerate(bars):
             _draw(axes, number, bar, groups)
         axes.text(1.012, -0.95, "median\nuncertainty", va="center", fontsize=6, linespacing=1.0)
@@ -408,7 +415,10 @@ _LINES = (
 )
 
 
-def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate:
+@adaptable
+def control_chart(
+    chart: ControlChart, *, name: str = "check standard", **options: Unpack[Look]
+) -> Plate:
     """Draw a control chart, with the cumulative sums below.
 
     Parameters
@@ -417,6 +427,8 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
         Result of :func:`corephys.quality.standards.control_chart`.
     name : str
         Name of the standard on the axis.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -458,7 +470,8 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
     return describe(figure, what, table)
 
 
-def control_charts(tree: xr.DataTree) -> Plate:
+@adaptable
+def control_charts(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     """Draw the control charts of all sensors of a hole or site, one below the other.
 
     Parameters
@@ -466,6 +479,8 @@ def control_charts(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/control_<sensor>``, or reduced site with
         ``/site/control_<sensor>``, whose charts hold the checks of all holes.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -592,13 +607,16 @@ def _headline(axes: Axes, words: str) -> None:
 # The gamma calibration: standards, fit and residuals.
 
 
-def gamma_calibration(tree: xr.DataTree) -> Plate:
+@adaptable
+def gamma_calibration(tree: xr.DataTree, **options: Unpack[Look]) -> Plate:
     """Draw the logarithm of the rate against areal density, with the residuals below.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/properties/gamma_calibration``; areal density in g/cm^2.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

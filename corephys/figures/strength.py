@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Unpack
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
@@ -9,10 +11,11 @@ from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut, part_of
 from corephys.figures.plate import (
     Plate,
-    describe,
     line_key,
     new_plate,
     point_label,
@@ -38,12 +41,17 @@ __all__ = ["consolidation_curves", "strength_depth", "stress_depth"]
 # Stress and pressure against depth: overburden, water, fluid column, bounds, lambda*.
 
 
-_DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#0072B2", "#D55E00", "#7A4E9E"
+_DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#00786B", "#D55E00", "#7A4E9E"
 _MEGA = 1e-3  # kPa to MPa
 
 
+@adaptable
 def stress_depth(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw the density used, the stresses and pressures, the effective stress, and lambda*.
 
@@ -57,6 +65,8 @@ def stress_depth(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -200,8 +210,7 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
         handles.append(axes.get_lines()[before])
         words.append(f"overpressure, at least,\n{method}")
     axes.legend(handles, words, loc="upper right")
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     if figure.part is None:
         axes.set_xlim(left=0.0)
     axes.set_xlabel("vertical effective stress,\nbound of overpressure [MPa]")
@@ -286,8 +295,13 @@ _GREATEST_RATIO = 0.8  # upper limit of the axis
 _SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
 
 
+@adaptable
 def strength_depth(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw peak strengths by method, their ratio to the effective stress, and the sensitivity.
 
@@ -301,6 +315,8 @@ def strength_depth(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -432,8 +448,13 @@ _INKS = ("#0072B2", "#D55E00", "#009E73", "#7A4E9E", "#B07800", "#000000")
 _LOAD_CURVES = "effective stress, hydrostatic"
 
 
+@adaptable
 def consolidation_curves(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw void ratio against the logarithm of stress, and yield stress against depth.
 
@@ -447,6 +468,8 @@ def consolidation_curves(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

@@ -7,6 +7,7 @@ from typing import TypeAlias
 
 import matplotlib
 
+from corephys.figures import look
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
 from corephys.ground.registry import Compiled
 from corephys.ground.vocabulary import TERMS
@@ -33,14 +34,30 @@ _SHARED_COLOURS = {
     "mass_accumulation_rate": "#B07800",
     "fit": "#000000",
 }
-COLOURS = Compiled(
+
+
+class _Inks(Compiled[str]):
+    """Colours of quantities; one that the caller of a figure chose comes first."""
+
+    def __getitem__(self, key: str) -> str:
+        mine = look.colour_of(key, None)
+        return super().__getitem__(key) if mine is None else mine  # type: ignore[no-any-return]
+
+
+COLOURS = _Inks(
     lambda sensors: {
         **{sensor.quantity: sensor.track.colour for sensor in sensors},
         **_SHARED_COLOURS,
     },
     _SHARED_COLOURS,
 )
-FLAGGED = "0.78"  # grey of a reading that products do not use
+# Grey of a reading that products do not use: contrast 3.2 to white, of which WCAG 2.2 asks 3 for
+# what a reader has to see in a picture.
+FLAGGED = "0.56"
+FLAGGED_FILL = "0.86"  # inside a flagged symbol, so that its shape differs from that of usable ones
+
+# Label of a depth axis where nothing was fitted into the advance.
+SEAFLOOR = "depth below seafloor [m]"
 
 # Line styles that stay distinct in greyscale.
 DASHES: tuple[LineStyle, ...] = (
@@ -121,15 +138,31 @@ def unit_in_print(unit: str) -> str:
 
 def value_in_print(value: float, u: float, unit: str = "1") -> str:
     """Value with its standard uncertainty, both in ``unit``, such as ``"50.43 ± 0.61 mW/m²"``."""
-    return unit_in_print(with_uncertainty(value, u, unit))
+    return look.with_decimal(unit_in_print(with_uncertainty(value, u, unit)))
 
 
 def label(name: str, unit: str | None = None, words: str | None = None) -> str:
     """Label of an axis, such as ``"bulk density [g/cm³]"``; pure numbers have no bracket.
 
-    Words and unit are those of the vocabulary unless they are given.
+    Words and unit are those of the vocabulary unless they are given. Words of the caller of a
+    figure come first, with the end of ``words`` where these begin with those of the vocabulary.
     """
-    entry = TERMS.get(name)
-    words = words or (entry.long_name if entry else name.replace("_", " "))
-    unit = unit or (entry.unit if entry else "1")
+    mine = look.chosen().of("labels", name)
+    if mine is None:
+        return usual_label(name, unit, words)
+    words = words or ""
+    usual = _usual_words(name)
+    words = f"{mine}{words.removeprefix(usual)}" if words.startswith(usual) else str(mine)
+    return words if "[" in mine else usual_label(name, unit, words)
+
+
+def usual_label(name: str, unit: str | None = None, words: str | None = None) -> str:
+    """Label of an axis without the words of the caller of a figure."""
+    unit = unit or (TERMS[name].unit if name in TERMS else "1")
+    words = words or _usual_words(name)
     return words if unit == "1" else f"{words} [{unit_in_print(unit)}]"
+
+
+def _usual_words(name: str) -> str:
+    """Words of the vocabulary."""
+    return TERMS[name].long_name if name in TERMS else name.replace("_", " ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from typing import Unpack
 
 import numpy as np
 import xarray as xr
@@ -11,10 +12,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from corephys import quality, uncertainty
-from corephys.figures import plate
+from corephys.figures import look, plate
+from corephys.figures.caption import describe
 from corephys.figures.intervals import draw_lithology, looks
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, Part, cut
-from corephys.figures.plate import Plate, describe, legend_below, new_plate, symbol_key
+from corephys.figures.plate import Plate, legend_below, new_plate, symbol_key
 from corephys.figures.reading import (
     DEPTHS,
     NothingToDraw,
@@ -68,6 +71,7 @@ _AROUND, _NARROWEST = 30.0, 18.0  # width beside the tracks, and smallest width 
 _USUAL = tuple(_FIRST)
 
 
+@adaptable
 def summary(
     tree: xr.DataTree,
     *,
@@ -76,7 +80,7 @@ def summary(
     depth_scale: str = "depth",
     quantities: tuple[str, ...] | None = None,
     description: bool = True,
-    size: tuple[float, float] = PAGE,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw cores, layers and properties of a hole side by side on one depth axis.
 
@@ -96,8 +100,8 @@ def summary(
         impedance and thermal conductivity.
     description : bool
         Whether the lithology of ``description.csv`` is drawn as a strip, where the hole has it.
-    size : tuple of float
-        Width and height in print [mm].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -125,6 +129,7 @@ def summary(
             f"{the_hole(tree)} has none of {', '.join(names)}; see in cp.overview(reduced) which "
             "stages were skipped and why"
         )
+    size = look.option("size", PAGE)
     room = int((size[0] - _AROUND) // _NARROWEST)
     if len(found) > room:
         raise ValueError(
@@ -148,12 +153,14 @@ def summary(
     return describe(figure, what, *leaves, depth_scale=depth_scale)
 
 
+@adaptable
 def scan_tracks(
     tree: xr.DataTree,
     *,
     core: Cores | None = None,
     depth: Depths | None = None,
     depth_scale: str = "depth",
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw the sensors of the scan side by side.
 
@@ -168,6 +175,8 @@ def scan_tracks(
         open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -279,10 +288,12 @@ def _caption(
     if cores is not None:
         words.append("cores filled as far as recovered, " + _greys(methods_in_order(cores)))
     words += ["dots: scan"] * scan
-    words += ["open symbols: samples, bars one standard uncertainty each way"] * samples
+    filled = "filled" if look.option("flagged") == "edge" else "open"
+    words += [f"{filled} symbols: samples, bars one standard uncertainty each way"] * samples
     if any(one is not None and one.supplied for pair in found.values() for one in pair):
         words += ["crosses and diamonds: supplied scan and samples"]
-    words += ["pale: flagged"]
+    looks = {"show": "grey: flagged", "edge": "open: flagged", "hide": "flagged are not drawn"}
+    words += [looks[look.option("flagged", "show")]]
     words += ["dashed: tops of layers"] * (layers is not None)
     return textwrap.fill("; ".join(words), width=int(0.75 * width))
 
@@ -301,12 +312,14 @@ _HEIGHT = 110.0  # mm
 _SHAPES = {"along": ("^", "#0072B2"), "across": ("o", "#D55E00"), "normal": ("s", "#009E73")}
 
 
+@adaptable
 def index_properties_depth(
     tree: xr.DataTree,
     *,
     core: Cores | None = None,
     depth: Depths | None = None,
     depth_scale: str = "depth",
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw bulk density, porosity and grain density of samples against depth.
 
@@ -321,6 +334,8 @@ def index_properties_depth(
         open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth [m].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -362,12 +377,14 @@ def index_properties_depth(
     return describe(figure, what, samples, depth_scale=depth_scale)
 
 
+@adaptable
 def velocity_axes(
     tree: xr.DataTree,
     *,
     core: Cores | None = None,
     depth: Depths | None = None,
     depth_scale: str = "depth",
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw velocities of samples by axis over the scan, and their anisotropy.
 
@@ -383,6 +400,8 @@ def velocity_axes(
         open end.
     depth_scale : {"depth", "depth_fitted"}
         Depth [m].
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Unpack
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import plate
+from corephys.figures.caption import describe
+from corephys.figures.look import Look, adaptable
 from corephys.figures.part import Cores, Depths, cut
-from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.plate import Plate, new_plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, series, the_hole
 from corephys.figures.style import COLOURS, ONE_COLUMN, TWO_COLUMNS, LineStyle, label
-from corephys.figures.tracks import depth_axis, draw_series, span
+from corephys.figures.tracks import depth_axis, draw_series, set_usual_scale, span
 from corephys.ground import flags
 from corephys.ground.choices import plain_words
 from corephys.ground.registry import Compiled
@@ -34,8 +38,13 @@ _SHORT = {
 _REPEATS = 4  # traces of the section
 
 
+@adaptable
 def seismic_tie(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw density, velocity, impedance, reflection coefficients and the synthetic trace in time.
 
@@ -49,6 +58,8 @@ def seismic_tie(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -235,8 +246,13 @@ _WAYS: dict[str, tuple[LineStyle, str]] = {
 }
 
 
+@adaptable
 def time_depth(
-    tree: xr.DataTree, *, core: Cores | None = None, depth: Depths | None = None
+    tree: xr.DataTree,
+    *,
+    core: Cores | None = None,
+    depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw two-way times against depth, and the difference of each source from their mean.
 
@@ -249,6 +265,8 @@ def time_depth(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -308,8 +326,7 @@ def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
         names.append("check shots")
     axes.legend(handles, names, loc="upper right")
     axes.set_xlabel(label(name))
-    figure = axes.figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(axes)
     if figure.part is None:
         axes.set_xlim(left=0.0)
 
@@ -356,12 +373,14 @@ _HOMES = Compiled(
 )
 
 
+@adaptable
 def log_comparison(
     tree: xr.DataTree,
     *,
     quantity: str | None = None,
     core: Cores | None = None,
     depth: Depths | None = None,
+    **options: Unpack[Look],
 ) -> Plate:
     """Draw a quantity of the scan and of a log on one depth axis, and core less log.
 
@@ -376,6 +395,8 @@ def log_comparison(
     depth : (Quantity or str, Quantity or str), optional
         Top and bottom of the depths that are drawn [m], such as ``("20 m", "60 m")``; None for an
         open end.
+    **options
+        Size, title, labels, colours and more, see :class:`corephys.figures.Look`.
 
     Returns
     -------
@@ -441,7 +462,9 @@ def _compared(
         plate.curve(
             axes[0], panel, "log", np.insert(at_own, ends, np.nan), np.insert(own, ends, np.nan)
         )
-        axes[0].set_xlim(*span([one for one in (core, shown) if one is not None]))
+        both = [one for one in (core, shown) if one is not None]
+        axes[0].set_xlim(*span(both))
+        set_usual_scale(axes[0], both)
         axes[0].set_xlabel(core.label)
         axes[0].set_title("dots: cores, line: log", loc="left", fontsize=6)
         unit = label(core.name).partition(" [")[2]

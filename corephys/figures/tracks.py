@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import xarray as xr
-from matplotlib import ticker
 from matplotlib.axes import Axes
 
-from corephys.figures import plate
+from corephys.figures import look, plate
+from corephys.figures.adapt import log_ticks
 from corephys.figures.plate import Plate
 from corephys.figures.reading import Series
-from corephys.figures.style import COLOURS, plain
+from corephys.figures.style import COLOURS, SEAFLOOR, label, plain
 from corephys.ground import flags
 from corephys.ground.registry import SENSORS
 
 BESIDE = "0.45"  # grey of supplied values that stand beside the measured ones
-# Label of a depth axis where nothing was fitted into the advance.
-SEAFLOOR = "depth below seafloor [m]"
 # Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
 # have no decade to label.
 LINEAR_UP_TO = 5.0
+_LOGARITHMIC = ("formation_factor",)  # besides the sensors, whose records state it
 # Greys of coring methods, dark to pale in this order.
 _METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
 METHOD_GREY = {
@@ -138,13 +138,13 @@ def depth_axis(
         top, bottom = drawn
     for track in tracks:
         track.set_ylim(bottom, -0.02 * bottom if top is None else top)
-    tracks[0].set_ylabel(words)
+    mine = look.chosen().of("labels", "depth")
+    tracks[0].set_ylabel(words if mine is None or words != SEAFLOOR else label("depth"))
 
 
 def _drawn_depths(tracks: Sequence[Axes]) -> tuple[float, float] | None:
     """Ends of the points and curves of a part of a hole [m] with some room; None otherwise."""
-    figure = tracks[0].figure
-    assert isinstance(figure, Plate)
+    figure = plate.plate_of(tracks[0])
     if figure.part is None:
         return None
     shared = [*tracks, *tracks[0].get_shared_y_axes().get_siblings(tracks[0])]
@@ -178,21 +178,36 @@ def set_track(axes: Axes, present: Sequence[Series]) -> None:
     """
     first = present[0]
     axes.set_xlim(*span(present))
-    if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
-        high = axes.get_xlim()[1]
-        shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
-        shown = shown[np.isfinite(shown)]
-        # A logarithmic axis would hide usable readings that are not positive.
-        if (
-            shown.size
-            and shown.min() > 0.0
-            and float(shown.max()) > LINEAR_UP_TO * float(shown.min())
-        ):
-            axes.set_xscale("log")
-            axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
-            _decades(axes)
+    set_usual_scale(axes, present)
     axes.set_xlabel(_two_lines(first.label), labelpad=2)
     count_outside(axes, [one.values for one in present])
+
+
+def set_usual_scale(axes: Axes, present: Sequence[Series]) -> None:
+    """Make x logarithmic where the quantity has such an axis and its usable values span enough.
+
+    A logarithmic axis would hide usable readings that are not positive; with some it stays linear.
+    """
+    name = present[0].name
+    wanted = look.chosen().of("scale", name)
+    if wanted is None and not is_logarithmic(name):
+        return
+    shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
+    shown = shown[np.isfinite(shown)]
+    if wanted == "linear" or not shown.size or shown.min() <= 0.0:
+        return
+    low, high = float(shown.min()), float(shown.max())
+    if wanted == "log" or high > LINEAR_UP_TO * low:
+        end = axes.get_xlim()[1]
+        axes.set_xscale("log")
+        axes.set_xlim(0.8 * low, max(end, 1.2 * high))
+        log_ticks(axes.xaxis)
+
+
+def is_logarithmic(name: str) -> bool:
+    """Whether a quantity has a logarithmic axis where its usable values span enough."""
+    of_sensors = {one.quantity for one in SENSORS.records() if one.track.logarithmic}
+    return name in of_sensors or name in _LOGARITHMIC
 
 
 def count_outside(
@@ -203,6 +218,8 @@ def count_outside(
     The limits hold all usable values of ``values``; ``beside`` are supplied ones that stand beside.
     """
     low, high = axes.get_xlim()
+    if look.option("flagged") == "hide":  # the limits hold all usable values
+        values = ()
     counts = {
         words: sum(int(((one < low) | (one > high)).sum()) for one in held)
         for words, held in (("flagged", values), ("supplied", beside))
@@ -210,15 +227,6 @@ def count_outside(
     shown = ", ".join(f"{count} {words}" for words, count in counts.items() if count)
     if shown:
         axes.set_title(f"{shown} off axis", fontsize=5.5, color="0.35", pad=2)
-
-
-def _decades(axes: Axes) -> None:
-    """Label decades only, or ones and threes where the axis has a single decade."""
-    low, high = np.log10(axes.get_xlim())
-    subs = (1.0,) if np.floor(high) - np.ceil(low) >= 1 else (1.0, 3.0)
-    axes.xaxis.set_major_locator(ticker.LogLocator(subs=subs))
-    axes.xaxis.set_major_formatter(ticker.LogFormatterSciNotation(labelOnlyBase=False))
-    axes.xaxis.set_minor_formatter(ticker.NullFormatter())
 
 
 def _two_lines(words: str) -> str:
@@ -285,8 +293,8 @@ def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
 
 def _height(axes: Axes) -> float:
     """Height in print [points], before the layout: exact enough to select words that fit."""
-    figure = axes.figure
-    assert figure is not None
+    figure: Any = axes.figure
+    figure = getattr(figure, "figure", None) or figure  # that of a part of a figure
     return float(axes.get_position().height * figure.get_size_inches()[1] * 72)
 
 

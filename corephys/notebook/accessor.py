@@ -13,8 +13,11 @@ import numpy as np
 import xarray as xr
 
 if TYPE_CHECKING:
+    from typing import Unpack
+
     import pandas as pd
 
+    from corephys.figures.look import Look
     from corephys.figures.plate import Plate
 
 __all__ = ["Results"]
@@ -142,18 +145,20 @@ class Results:
 
         return explain(self._dataset)
 
-    def plot(self, name: str) -> Plate:
+    def plot(self, name: str, **options: Unpack[Look]) -> Plate:
         """Draw a quantity of the result against depth.
 
         Parameters
         ----------
         name : str
             Quantity along ``reading`` with the coordinate ``depth``.
+        **options
+            Size, axes of the caller and more, see :class:`corephys.figures.Look`.
 
         Returns
         -------
         Plate
-            A small matplotlib Figure: flagged values pale, uncertainties as bars where there are
+            A small matplotlib Figure: flagged values grey, uncertainties as bars where there are
             few values.
 
         Raises
@@ -168,7 +173,7 @@ class Results:
 
         self._require(name)
         # A result in other units draws the same picture.
-        return sketch(companions.library_units(self._dataset), name)
+        return sketch(companions.library_units(self._dataset), name, **options)
 
     def _require(self, *names: str) -> None:
         """Refuse a name that the result does not hold, and list those that it holds."""

@@ -24,7 +24,7 @@ from corephys.export import (
     write_tables,
 )
 from corephys.figures import Plate, write_figures
-from corephys.figures.plate import save as save_figure
+from corephys.figures.files import save as save_figure
 from corephys.figures.site import site_figures
 from corephys.ground import series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE

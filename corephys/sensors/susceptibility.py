@@ -874,5 +874,5 @@ SENSOR = Sensor(
     stages=(Stage("susceptibility", _stage),),
     check=_check_standards,
     warms_up=True,
-    track=Track("#7A4E9E", logarithmic=True),
+    track=Track("#5C3A21", logarithmic=True),
 )

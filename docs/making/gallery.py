@@ -52,7 +52,8 @@ reduced = cp.reduce(cp.read_hole(cp.datasets.demo_hole()))
 
 A figure is a matplotlib figure with a caption and the data that it draws:
 `figure.savefig("name.pdf")`, `cp.figures.save(figure, "figures", "name")`, `figure.caption`,
-`figure.table()`. Flagged readings are drawn pale and open, and are never left out.
+`figure.table()`. Flagged readings are drawn as grey rings or grey symbols. Colours, labels, size,
+scales and more are options of every figure, see [how to adapt a figure](../figures.md).
 """
 
 

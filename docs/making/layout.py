@@ -23,7 +23,7 @@ __all__ = [
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
 # Pages whose blocks of Python are run one after the other, and shown with what they print.
-EXECUTED = ("own_sensor", "porosity_fit", "start", "your_own_files")
+EXECUTED = ("figures", "own_sensor", "porosity_fit", "start", "your_own_files")
 # Files outside of docs/ that are pages of the build.
 TAKEN = {
     "DEVELOPERS.md": "generated/developers.md",
@@ -63,7 +63,10 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "generated/explanation": (
         "Explanation",
         "Why the package does what it does, and what it cannot do.",
-        ("conventions", "cleaning", "many_holes", "archive", "panels", "viewer", "watch"),
+        (
+            "conventions", "cleaning", "figures", "many_holes", "archive", "panels", "viewer",
+            "watch",
+        ),
     ),
     "generated/reference": (
         "Reference",

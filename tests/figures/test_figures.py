@@ -176,7 +176,7 @@ def test_uncertainty_that_is_not_known_has_no_bar_and_no_number(tree: xr.DataTre
         ("a straight line in effect", "flagged: a straight line in effect"),
     ],
 )
-def test_a_flagged_fit_is_drawn_with_its_verdict_or_else_its_reasons(
+def test_a_verdict_or_else_its_reasons_stand_in_the_caption_and_in_the_axes_on_request(
     tree: xr.DataTree, verdict: str, words: str
 ) -> None:
     changed = tree.copy(deep=True)
@@ -186,8 +186,12 @@ def test_a_flagged_fit_is_drawn_with_its_verdict_or_else_its_reasons(
         fit["surface_porosity_reason"], flags.bit("few_independent_readings")
     )
     changed["products/compaction"] = xr.DataTree(fit.assign_attrs(verdict=verdict))
-    drawn = figures.porosity_depth(changed).axes[0].texts[-1].get_text()
-    assert drawn.endswith(words)
+    plain = figures.porosity_depth(changed)
+    assert "flagged" not in plain.axes[0].texts[-1].get_text()
+    assert words.capitalize() in plain.caption
+    noted = figures.porosity_depth(changed, notes=True)
+    assert noted.axes[0].texts[-1].get_text().endswith(words)
+    assert words.capitalize() in noted.caption
 
 
 @pytest.mark.slow

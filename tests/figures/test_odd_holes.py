@@ -106,7 +106,7 @@ def test_stations_are_found_by_name(demo: xr.DataTree) -> None:
     assert one.equals(other)
 
 
-def test_flagged_ages_and_bounds_are_pale(demo: xr.DataTree) -> None:
+def test_flagged_ages_and_bounds_are_grey(demo: xr.DataTree) -> None:
     tree = demo.copy()
     ages = tree["ages"].to_dataset(inherit=False)
     flag = np.ones(ages["age"].size, dtype=np.int8)
@@ -149,7 +149,7 @@ def test_a_caption_counts_points_off_the_axis(demo: xr.DataTree) -> None:
     low, high = plate.axes[0].get_xlim()
     beside = int(((table["x"] < low) | (table["x"] > high)).sum())
     assert beside > 100
-    assert f"({len(table)} flagged, drawn pale, {beside} off the axis)" in plate.caption
+    assert f"({len(table)} flagged, drawn grey, {beside} off the axis)" in plate.caption
 
 
 def test_the_bar_of_a_heating_run_is_its_total_uncertainty(demo: xr.DataTree) -> None:

@@ -29,7 +29,8 @@ from PIL import Image
 
 from corephys import cli, figures, sensors
 from corephys.figures import plate, printing, processes
-from corephys.figures.plate import COLUMNS, PICTURES, printed
+from corephys.figures.files import PICTURES, printed
+from corephys.figures.plate import COLUMNS
 from corephys.figures.style import SETTINGS
 from tests.reduced_tree import reduced_tree
 

@@ -102,6 +102,20 @@ def test_the_page_of_a_porosity_fit_runs(
     }  # fmt: skip
 
 
+@pytest.mark.slow
+def test_the_page_of_figures_prints_what_it_shows(
+    elsewhere: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(page("figures"), "figures.md")
+    assert unprinted(page("figures"), capsys.readouterr().out) == []
+    assert (elsewhere / "page.pdf").is_file()
+
+
+def test_the_table_of_options_is_complete() -> None:
+    rows = "".join(re.findall(r"^\| (`.*?) \|", page("figures"), re.MULTILINE))
+    assert set(re.findall(r"`(\w+)=`", rows)) == {"core", "depth", *cp.figures.Look.__annotations__}
+
+
 def test_every_how_to_is_listed_and_fits_on_a_screen() -> None:
     held = {f"howto/{path.stem}" for path in (DOCS / "howto").glob("*.md")}
     assert held == set(layout.HOW_TO) and len(layout.HOW_TO) == len(held) >= 20

@@ -14,7 +14,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.caption import describe
+from corephys.figures.plate import Plate, new_plate
 from corephys.figures.style import COLOURS, TWO_COLUMNS, label
 from corephys.ground import flags, thresholds, units
 from corephys.hole import composite

@@ -519,5 +519,5 @@ SENSOR = Sensor(
     ),
     check=_check_standards,
     archive_unit="count/s",
-    track=Track("#009E73"),
+    track=Track("#5B7F00"),
 )

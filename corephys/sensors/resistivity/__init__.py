@@ -720,5 +720,5 @@ SENSOR = Sensor(
     ),
     check=_check_standards,
     warms_up=True,
-    track=Track("#B07800"),
+    track=Track("#A3195B", logarithmic=True),
 )
