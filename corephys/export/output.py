@@ -23,7 +23,7 @@ import socket
 import threading
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -69,6 +69,8 @@ class InputsChangedError(OSError):
 
 # Folders in which this process is writing, with what is known of their reduction.
 _building: dict[Path, dict[str, Any]] = {}
+# The output folder of each.
+_targets: dict[Path, Path] = {}
 
 
 @contextmanager
@@ -122,7 +124,7 @@ def transaction(out: str | os.PathLike[str]) -> Iterator[Path]:
             _remove_left_overs(target)
             name = secrets.token_hex(4)
             staging = target / f"{_NEW}{name}" if inside else _beside(target, f"{_NEW[1:]}{name}")
-            _building[staging] = {}
+            _building[staging], _targets[staging] = {}, target
             try:
                 staging.mkdir()
                 with flushed_later(staging):
@@ -133,7 +135,8 @@ def transaction(out: str | os.PathLike[str]) -> Iterator[Path]:
             finally:
                 if not (target / _JOURNAL).exists():  # else it names the folder
                     shutil.rmtree(staging, ignore_errors=True)
-                del _building[staging]  # last: a signal before it removes the rest
+                # Last: a signal before it removes the rest.
+                del _building[staging], _targets[staging]
     except OSError as error:
         worded = _in_words(error, target)
         if worded is error:
@@ -145,6 +148,8 @@ def abandon() -> None:
     """Remove what this process has written so far; called before a signal ends the process."""
     for staging in list(_building):
         shutil.rmtree(staging, ignore_errors=True)
+        if staging in _targets:
+            _remove_unfinished_reuse(_targets[staging])
 
 
 def describe(staging: Path, attributes: Mapping[str, Any]) -> None:
@@ -481,7 +486,10 @@ def _link_own_files(staging: Path, target: Path, links: list[Path]) -> None:
             continue
         link = _free_name(link)
         link.parent.mkdir(parents=True, exist_ok=True)
-        os.link(target / name, link, follow_symlinks=False)
+        try:
+            os.link(target / name, link, follow_symlinks=False)
+        except FileNotFoundError:
+            continue  # renamed or removed by its writer, such as a watch, since it was listed
         links.append(link)
 
 
@@ -503,7 +511,7 @@ def _rescue(old: Path, target: Path) -> None:
         path = old / name
         if path.is_dir() and not path.is_symlink():
             continue
-        if _inode(path) not in known:
+        if os.path.lexists(path) and _inode(path) not in known:
             there = _free_name(target / name)
             there.parent.mkdir(parents=True, exist_ok=True)
             os.rename(path, there)
@@ -627,6 +635,13 @@ def _remove_left_overs(target: Path) -> None:
         shutil.rmtree(path, ignore_errors=True)
     for path in target.glob(f"{_JOURNAL_PART}*"):
         path.unlink()
+    _remove_unfinished_reuse(target)
+
+
+def _remove_unfinished_reuse(target: Path) -> None:
+    """Remove what a run left of the file that it kept for the next; see reduction/kept.py."""
+    with suppress(OSError):
+        _beside(target, "reuse.part").unlink(missing_ok=True)
 
 
 # --------------------------------------------------------------------------------------------------

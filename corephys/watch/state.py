@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 import tomllib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,7 +25,16 @@ from corephys.watch import page
 from corephys.watch.core import CoreSummary, summarise_core
 from corephys.watch.folder import Inputs, changed_files, inputs, named
 
-__all__ = ["PAGE", "SIGN", "State", "refresh", "utc", "write_page", "write_sign"]
+__all__ = [
+    "PAGE",
+    "SIGN",
+    "State",
+    "refresh",
+    "remove_unfinished",
+    "utc",
+    "write_page",
+    "write_sign",
+]
 
 PAGE = "newest.html"
 SIGN = "newest.js"
@@ -246,3 +257,20 @@ def write_sign(state: State, what: str = "watching") -> None:
     if state.out is not None:
         text = page.sign(state.identity, state.now(), what)
         write_bytes(state.out / SIGN, text.encode("utf-8"))
+
+
+def remove_unfinished(state: State) -> None:
+    """Remove pages and signs that a watch was writing when it was killed.
+
+    Parameters
+    ----------
+    state : State
+        Its watch holds the lock of ``out`` and writes nothing meanwhile.
+    """
+    if state.out is None:
+        return
+    # As write_whole names them; the lock and other hidden files have other names.
+    for path in state.out.glob(f".{Path(PAGE).stem}.*"):
+        if re.fullmatch(r"\.[0-9a-f]{8}\.(html|js)", path.name.removeprefix(f".{Path(PAGE).stem}")):
+            with suppress(OSError):
+                path.unlink(missing_ok=True)

@@ -18,7 +18,14 @@ from corephys.reduction.recipe import Recipe
 from corephys.watch import folder as files
 from corephys.watch.page import Fault
 from corephys.watch.results import Results
-from corephys.watch.state import PAGE, State, refresh, write_page, write_sign
+from corephys.watch.state import (
+    PAGE,
+    State,
+    refresh,
+    remove_unfinished,
+    write_page,
+    write_sign,
+)
 
 __all__ = ["WatchError", "Watching", "watch"]
 
@@ -104,9 +111,13 @@ def watch(
         target.mkdir(parents=True, exist_ok=True)
     state = State(where, target, recipe, None if site is None else Path(site))
     watching = Watching(state, tell, writer)
-    watching.start()
-    if block:
-        watching.join()
+    try:
+        watching.start()
+        if block:
+            watching.join()
+    except (KeyboardInterrupt, SystemExit):
+        watching.stop()  # the signal may arrive before the thread is waited for
+        raise
     return watching
 
 
@@ -199,6 +210,7 @@ class Watching:
         if self._thread is not None:
             return
         self._lock = _locked(self._state.out)
+        remove_unfinished(self._state)
         self._thread = threading.Thread(target=self._run, name="corephys watch", daemon=True)
         self._thread.start()
 
@@ -311,7 +323,8 @@ class Watching:
         if ended:
             self._tell(ended)
             # The output folder is exchanged as a whole: a page that was written meanwhile would be
-            # left in the old one.
+            # left in the old one. One that was being written may have come over unfinished.
+            remove_unfinished(self._state)
             self._unwritten = True
 
     def _rewrite(self) -> None:

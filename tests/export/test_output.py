@@ -354,6 +354,42 @@ def test_damage_without_a_digest_is_an_oserror_or_equal(file: Path) -> None:
     assert cp.load(file).identical(expected)
 
 
+def test_an_unfinished_file_for_reuse_goes_with_its_run(tmp_path: Path) -> None:
+    out, part = tmp_path / "out", tmp_path / ".out.reuse.part"
+    other = tmp_path / ".other.reuse.part"
+    for file in (part, other):
+        file.write_bytes(b"half")  # of runs that were killed
+    write(out, OLD)
+    assert not part.exists()
+    with pytest.raises(KeyboardInterrupt), output.transaction(out):
+        part.write_bytes(b"half")
+        output.abandon()  # as a signal ends a run
+        assert not part.exists()
+        raise KeyboardInterrupt
+    assert content(out) == OLD
+    assert other.exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="folders are exchanged on Linux only")
+def test_a_file_that_its_writer_renames_meanwhile_stops_no_switch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    write(out, OLD)
+    (out / ".page.html").write_text("unfinished")
+    (out / "notes.txt").write_text("of the user")
+    link = os.link
+
+    def late(source: Path, other: Path, **options: bool) -> None:
+        if source.name == ".page.html":
+            os.replace(source, source.with_name("page.html"))
+        link(source, other, **options)
+
+    monkeypatch.setattr(os, "link", late)
+    write(out, NEW)
+    assert content(out) == {**NEW, "notes.txt": "of the user", "page.html": "unfinished"}
+
+
 # --------------------------------------------------------------------------------------------------
 # Random interruptions; ``python -m tests.interruptions`` makes many of them.
 
@@ -363,6 +399,10 @@ def test_damage_without_a_digest_is_an_oserror_or_equal(file: Path) -> None:
     ("kind", "count"),
     [
         ("kills", 6),
+        ("reports", 3),
+        ("watches", 6),
+        ("results", 3),
+        ("starts", 4),
         ("interrupts", 4),
         ("terminations", 4),
         ("doubled", 3),

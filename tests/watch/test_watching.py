@@ -261,6 +261,42 @@ def until(watching: cp.watch.Watching, holds: Callable[[], bool]) -> None:
     raise AssertionError("still not so after 20 refreshes")
 
 
+def test_unfinished_pages_of_a_killed_watch_are_removed(
+    state: State, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert state.out is not None
+    kept = ["newest.txt", ".newest.kept.html", ".newest.0123abcd.txt", ".other.0123abcd.html"]
+    for name in (*kept, ".newest.0123abcd.html", ".newest.4567cdef.js"):
+        (state.out / name).write_text("half", encoding="utf-8")
+    monkeypatch.setattr(Watching, "_run", lambda watching: watching._lock.release())
+    watching = Watching(state)
+    watching.start()
+    assert sorted(p.name for p in state.out.iterdir() if p.name != ".watch.lock") == sorted(kept)
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit])
+def test_a_signal_before_the_wait_stops_the_watch(
+    young: Young, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
+) -> None:
+    stopped: list[Watching] = []
+
+    def interrupted(watching: Watching) -> None:
+        raise error
+
+    monkeypatch.setattr(Watching, "_run", lambda watching: watching._stop.wait(60.0))
+    monkeypatch.setattr(Watching, "join", interrupted)
+    stop = Watching.stop
+
+    def note(watching: Watching) -> None:
+        stop(watching)
+        stopped.append(watching)
+
+    monkeypatch.setattr(Watching, "stop", note)
+    with pytest.raises(error):
+        cp.watch(young.folder, tmp_path / "out", block=True)
+    assert [one.running for one in stopped] == [False]
+
+
 def test_a_watch_from_end_to_end(young: Young, tmp_path: Path) -> None:
     lines: list[str] = []
     out = tmp_path / "out"
