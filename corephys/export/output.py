@@ -16,6 +16,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 import secrets
 import shutil
 import signal
@@ -46,8 +47,10 @@ __all__ = [
 MANIFEST = "manifest.json"
 _VERSION = 1  # of the manifest
 _JOURNAL = ".switch.json"
-_JOURNAL_PART = "..switch."  # beginning of a journal that is being written
+_JOURNAL_PART = re.compile(r"\.\.switch\.[0-9a-f]{8}\.json")  # a journal that is being written
 _NEW = ".new-"  # beginning of the folders in which a run inside the output folder writes
+_NUMBER = re.compile(r"[0-9a-f]{8}")  # end of their names; other names are those of the user
+_IN_LOCK = re.compile(r"(process \d+ on .*\n)?")
 _RESULTS = ("reduced.nc", "site.nc")
 _LINKED = 100  # the user's files; a folder with more is not an output folder in the first place
 _HASHED_AT_ONCE = 4  # files; more threads gain nothing on two to four cores
@@ -196,6 +199,12 @@ def refuse_changed_inputs(folder: str | os.PathLike[str], input_sha256: str) -> 
 def _prepare(target: Path) -> bool:
     """Make the folders above; return whether the new files must be written inside the folder."""
     if not target.exists():
+        above = next(path for path in target.parents if os.path.lexists(path))
+        if not above.is_dir():
+            raise NotADirectoryError(
+                f"{above} is a file, so that {target} cannot be made below it; give another folder "
+                "for the results"
+            )
         target.parent.mkdir(parents=True, exist_ok=True)
         _require_writable(target.parent)
         return False
@@ -231,7 +240,27 @@ def _beside(target: Path, ending: str) -> Path:
 
 def _ours(path: Path) -> bool:
     """Whether a name directly in the folder is that of a lock, journal or unfinished run."""
-    return path.name == ".lock" or path.name.startswith((_NEW, _JOURNAL, _JOURNAL_PART))
+    if path.name == ".lock":
+        return _is_lock(path)
+    return (
+        path.name == _JOURNAL
+        or _JOURNAL_PART.fullmatch(path.name) is not None
+        or _is_new(path.name, _NEW)
+    )
+
+
+def _is_lock(path: Path) -> bool:
+    """Whether a file of the name of a lock is one; the user may have a file of that name."""
+    try:
+        held = path.read_text(encoding="utf-8") if path.is_file() else "no file"
+    except (OSError, ValueError):
+        return os.name == "nt"  # which does not let others read a locked file
+    return _IN_LOCK.fullmatch(held) is not None
+
+
+def _is_new(name: str, beginning: str) -> bool:
+    """Whether a name is that of a folder in which a run writes."""
+    return name.startswith(beginning) and bool(_NUMBER.fullmatch(name[len(beginning) :]))
 
 
 def _in_words(error: OSError, target: Path) -> OSError:
@@ -243,6 +272,8 @@ def _in_words(error: OSError, target: Path) -> OSError:
         errno.EROFS: "the disk is read-only. Choose another output folder",
         errno.EACCES: "you have no permission. Ask for it, or choose another output folder",
         errno.EPERM: "the system does not permit it. Choose another output folder",
+        errno.ENAMETOOLONG: "a name is too long. Choose a shorter one for the output folder",
+        errno.ELOOP: "a symbolic link leads back to itself. Choose another output folder",
     }.get(error.errno or 0)
     if what is None or not _within(error.filename, target):
         return error
@@ -292,6 +323,11 @@ def _locked(target: Path, wait: float) -> Iterator[None]:
     from filelock import FileLock, Timeout
 
     file = _beside(target, "lock") if _writable(target.parent) else target / ".lock"
+    if file.is_dir():
+        raise IsADirectoryError(
+            f"{file} is a folder; a run needs this name for its lock. Rename the folder, or choose "
+            "another output folder"
+        )
     lock = FileLock(str(file), timeout=wait)
     try:
         lock.acquire()
@@ -406,7 +442,17 @@ def _manifest(folder: Path) -> dict[str, Any] | None:
         return None
     if not isinstance(found, dict) or not isinstance(found.get("files"), dict):
         return None
+    if not all(map(_below, found["files"])):
+        return None
     return found if found.get("run") == _run_of(found) else None
+
+
+def _below(name: object) -> bool:
+    """Whether a name from a file is a path below the folder; a foreign file may hold any."""
+    if not isinstance(name, str) or name in ("", "."):
+        return False
+    path = Path(name)
+    return not (path.is_absolute() or path.drive or ".." in path.parts)
 
 
 # --------------------------------------------------------------------------------------------------
@@ -473,15 +519,18 @@ def _own_files(folder: Path) -> list[str]:
     """Files that the manifest of the folder does not list, and empty folders."""
     listed = (_manifest(folder) or {}).get("files", {})
     empty = [p for p in folder.rglob("*") if p.is_dir() and not any(p.iterdir())]
-    names = [path.relative_to(folder).as_posix() for path in empty if not _ours(path)]
-    return [name for name in [*_files(folder), *names] if name not in listed]
+    names = [path.relative_to(folder) for path in empty]
+    own = [name.as_posix() for name in names if not _ours(folder / name.parts[0])]
+    return [name for name in [*_files(folder), *own] if name not in listed]
 
 
 def _link_own_files(staging: Path, target: Path, links: list[Path]) -> None:
     """Link the user's files into the new folder; the links made are added to ``links``."""
+    moved: dict[Path, Path] = {}
     for name in _own_files(target):
-        link = staging / name
+        link = _place(staging, name, moved)
         if (target / name).is_dir() and not (target / name).is_symlink():
+            link = link if link.is_dir() else _free_name(link)
             link.mkdir(parents=True, exist_ok=True)
             continue
         link = _free_name(link)
@@ -491,6 +540,20 @@ def _link_own_files(staging: Path, target: Path, links: list[Path]) -> None:
         except FileNotFoundError:
             continue  # renamed or removed by its writer, such as a watch, since it was listed
         links.append(link)
+
+
+def _place(new: Path, name: str, moved: dict[Path, Path]) -> Path:
+    """Place of a file of the user in another folder, which may have a file in place of a folder.
+
+    Such a folder of the user gets a free name, which ``moved`` holds for the files in it.
+    """
+    place = new
+    for part in Path(name).parts[:-1]:
+        place = place / part
+        if place not in moved and os.path.lexists(place) and not place.is_dir():
+            moved[place] = _free_name(place)
+        place = moved.get(place, place)
+    return place / Path(name).name
 
 
 def _free_name(path: Path) -> Path:
@@ -507,12 +570,13 @@ def _free_name(path: Path) -> Path:
 def _rescue(old: Path, target: Path) -> None:
     """Move files of the user that only the old folder holds into the output folder."""
     known = {_inode(target / name) for name in _files(target)}
+    moved: dict[Path, Path] = {}
     for name in _own_files(old):
         path = old / name
         if path.is_dir() and not path.is_symlink():
             continue
         if os.path.lexists(path) and _inode(path) not in known:
-            there = _free_name(target / name)
+            there = _free_name(_place(target, name, moved))
             there.parent.mkdir(parents=True, exist_ok=True)
             os.rename(path, there)
 
@@ -542,7 +606,8 @@ def _replace_files(staging: Path, target: Path) -> None:
     for folder in {(target / name).parent for name in [*new, *listed]}:
         if folder.is_dir():
             _require_writable(folder)
-    own = [] if old is None else [n for n in new if n not in listed and (target / n).exists()]
+    own = [n for n in new if n not in listed and os.path.lexists(target / n)] if old else []
+    own += sorted(_in_the_way(target, new, listed) - set(own))
     plan = {
         "from": staging.name,
         "keep": {n: _free_name(target / n).relative_to(target).as_posix() for n in own},
@@ -554,27 +619,63 @@ def _replace_files(staging: Path, target: Path) -> None:
     _settle(target)
 
 
+def _in_the_way(target: Path, new: list[str], listed: list[str]) -> set[str]:
+    """Files of the user where a new folder comes, and folders where a new file comes."""
+    found = set()
+    for name in new:
+        if (target / name).is_dir() and not (target / name).is_symlink():
+            found.add(name)
+        for above in Path(name).parents:
+            path = target / above
+            if os.path.lexists(path) and not path.is_dir() and above.as_posix() not in listed:
+                found.add(above.as_posix())
+    return found
+
+
+def _plan(journal: Path) -> dict[str, Any] | None:
+    """Content of a journal; None without one.
+
+    A folder may come from anyone, so that a journal which leads out of it is refused.
+    """
+    try:
+        plan = json.loads(journal.read_bytes())
+        names = [*plan["keep"], *plan["keep"].values(), *plan["put"], *plan["remove"]]
+        sound = _is_new(plan["from"], _NEW) and all(map(_below, names))
+    except FileNotFoundError:
+        return None
+    except (ValueError, TypeError, KeyError, AttributeError):
+        sound = False
+    if not sound:
+        raise OSError(
+            f"{journal} is no journal of this package. Remove it, or move it to another folder"
+        )
+    return dict(plan)
+
+
 def _settle(target: Path) -> None:
     """Complete a switch whose journal is there; a repeated step changes nothing."""
     journal = target / _JOURNAL
-    try:
-        plan = json.loads(journal.read_bytes())
-    except FileNotFoundError:
+    plan = _plan(journal)
+    if plan is None:
         return
     staging = target / plan["from"]
     if (staging / MANIFEST).is_file():
         # No manifest stands beside files of another reduction.
         (target / MANIFEST).unlink(missing_ok=True)
+        # Before the new files: an old folder may stand where a file comes, and the reverse.
+        for name in plan["remove"]:
+            (target / name).unlink(missing_ok=True)
+            _remove_empty(target, (target / name).parent)
         for name, kept in plan["keep"].items():
-            if (staging / name).exists() and (target / name).exists():
+            # A folder of the new files is there until the end: its name alone does not say
+            # whether the file of the user was moved.
+            waits = (staging / name).exists() and not os.path.lexists(target / kept)
+            if waits and os.path.lexists(target / name):
                 os.replace(target / name, target / kept)
         for name in plan["put"]:
             if (staging / name).exists():
                 (target / name).parent.mkdir(parents=True, exist_ok=True)
                 os.replace(staging / name, target / name)
-        for name in plan["remove"]:
-            (target / name).unlink(missing_ok=True)
-            _remove_empty(target, (target / name).parent)
         os.replace(staging / MANIFEST, target / MANIFEST)
         _flush_folder(target)
     journal.unlink()
@@ -627,14 +728,15 @@ def settle(out: str | os.PathLike[str]) -> None:
 
 def _remove_left_overs(target: Path) -> None:
     """Remove what killed runs left; the lock is held, so that none of it is in use."""
-    beside = [p for p in target.parent.iterdir() if p.name.startswith(f".{target.name}{_NEW}")]
-    for path in [*beside, *target.glob(f"{_NEW}*")]:
+    beside = [p for p in target.parent.iterdir() if _is_new(p.name, f".{target.name}{_NEW}")]
+    for path in [*beside, *(p for p in target.glob(f"{_NEW}*") if _is_new(p.name, _NEW))]:
         # A folder with a manifest may be the old one of a run that was killed after its switch.
         if target.is_dir() and (path / MANIFEST).is_file():
             _rescue(path, target)
         shutil.rmtree(path, ignore_errors=True)
-    for path in target.glob(f"{_JOURNAL_PART}*"):
-        path.unlink()
+    for path in target.glob("..switch.*"):
+        if _JOURNAL_PART.fullmatch(path.name):
+            path.unlink()
     _remove_unfinished_reuse(target)
 
 

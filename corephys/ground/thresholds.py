@@ -505,6 +505,7 @@ _ROWS = (
     ("watch_unscanned", 15.0, "cm", "length of core after the last reading of a section from which its scan is not complete", _NONE, "choice"),
     ("watch_unscanned_spacings", 3.0, "1", "the same in distances between readings; the longer of the two decides", _NONE, "choice"),
     ("watch_standard_age", 24.0, "h", "time between the last standard and the last reading of a core above which a standard is missing", _NONE, "choice"),
+    ("watch_ahead", 24.0, "h", "time on deck ahead of the clock from which it does not make a core the newest, if others are not ahead", _NONE, "choice"),
     ("watch_neighbours", 8, "1", "cores above the newest that show what is usual", _NONE, "choice"),
     ("watch_quiet", 0.3, "s", "time without a change after which the files of a folder are complete", _NONE, "choice"),
     ("watch_longest", 5.0, "s", "time after which files that do not stop changing are read as they are", _NONE, "choice"),

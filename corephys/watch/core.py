@@ -262,6 +262,7 @@ class CoreSummary:
 _DOUBTFUL = (flags.SUSPECT, flags.BAD, flags.MISSING)
 _ROUTINE_BITS = np.int64(sum(flags.bit(name) for name in ROUTINE))
 _NO_TIME = np.datetime64("NaT", "s")
+_AHEAD_H = thresholds.value("watch_ahead")
 
 
 # --------------------------------------------------------------------------------------------------
@@ -353,7 +354,9 @@ def _shift(middles: Sequence[tuple[str, Middle]]) -> Change:
 # Which core is the newest.
 
 
-def newest_core(cores: xr.Dataset, with_readings: Iterable[str]) -> tuple[str, str]:
+def newest_core(
+    cores: xr.Dataset, with_readings: Iterable[str], now: np.datetime64 = _NO_TIME
+) -> tuple[str, str]:
     """The newest core of a hole and the rule that makes it so.
 
     Parameters
@@ -362,6 +365,8 @@ def newest_core(cores: xr.Dataset, with_readings: Iterable[str]) -> tuple[str, s
         Table of cores.
     with_readings : iterable of str
         Cores that have readings of the scan.
+    now : datetime64
+        Time of the computer, UTC; NaT where it is not known.
 
     Returns
     -------
@@ -372,14 +377,33 @@ def newest_core(cores: xr.Dataset, with_readings: Iterable[str]) -> tuple[str, s
     -----
     The core with the last time on deck. A core without a time on deck is newer where it has
     readings and lies below that core. Without any time on deck: the deepest core with readings,
-    and without readings the deepest core.
+    and without readings the deepest core. Times on deck more than a day ahead of ``now``, such as
+    one with a wrong year, do not count where other cores have one that is not.
     """
     names = cores["core"].values.astype(str)
     if names.size == 0:
         return "", ""
     top = cores["top"].values.astype(float)
+    top = np.where(np.isnan(top), -np.inf, top)
     scanned = np.isin(names, list(with_readings))
     when = _times_on_deck(cores)
+    timed = ~np.isnat(when)
+    ahead = timed & (when - now > _AHEAD_H * np.timedelta64(3600, "s"))
+    if ahead.any() and (timed & ~ahead).any():
+        words = (
+            f"; the time on deck of core {', '.join(names[ahead])} is ahead of this computer's "
+            "clock and does not count"
+        )
+        when = np.where(ahead, _NO_TIME, when)
+        found = _newest(names, top, scanned, when)
+        return found[0], found[1] + words
+    return _newest(names, top, scanned, when)
+
+
+def _newest(
+    names: np.ndarray, top: np.ndarray, scanned: np.ndarray, when: np.ndarray
+) -> tuple[str, str]:
+    """Name and rule of :func:`newest_core` by times on deck, NaT where they do not count."""
     timed = ~np.isnat(when)
     if not timed.any():
         which = scanned if scanned.any() else np.ones(names.size, dtype=bool)
@@ -520,7 +544,7 @@ def summarise_core(tree: xr.DataTree, now: np.datetime64) -> CoreSummary | None:
         return None
     scans = _scans(tree)
     scanned = {core for scan in scans for core in scan.rows}
-    name, rule = newest_core(cores, scanned)
+    name, rule = newest_core(cores, scanned, now)
     names, tops = cores["core"].values.astype(str), cores["top"].values.astype(float)
     here = int(np.flatnonzero(names == name)[0])
     order = np.argsort(-tops, kind="stable")

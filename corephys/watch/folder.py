@@ -23,8 +23,9 @@ _LONGEST = thresholds.value("watch_longest")
 _STEP = 0.05  # s between two looks while files change
 _WILD = re.compile(r"[*?\[]")
 
-#: Size and time of last change [ns] of every file, by path.
-Inputs: TypeAlias = dict[str, tuple[int, int]]
+#: Size, time of last change [ns] and number in the file system of every file, by path. A copy that
+#: keeps size and time of the file that it replaces has another number.
+Inputs: TypeAlias = dict[str, tuple[int, int, int]]
 
 
 def inputs(folder: Path, site: Path | None = None, more: Iterable[Path] = ()) -> Inputs:
@@ -41,10 +42,10 @@ def inputs(folder: Path, site: Path | None = None, more: Iterable[Path] = ()) ->
 
     Returns
     -------
-    dict of str to (int, int)
-        Size and time of last change of each file that exists. Other files of the folder, such as
-        results, are not in it. Nor are tables that begin with a point or with a tilde and a dollar
-        sign, as programs name files that they are writing.
+    dict of str to (int, int, int)
+        Size, time of last change and number of each file that exists. Other files of the folder,
+        such as results, are not in it. Nor are tables that begin with a point or with a tilde and a
+        dollar sign, as programs name files that they are writing.
     """
     paths = [folder / SETTINGS, folder / MAPPING, *more]
     parents = sorted({name.rpartition("/")[0] for name in TABLES})
@@ -64,7 +65,7 @@ def inputs(folder: Path, site: Path | None = None, more: Iterable[Path] = ()) ->
             state = path.stat()
         except OSError:
             continue  # not there yet, or taken away between the two looks
-        found[str(path)] = (state.st_size, state.st_mtime_ns)
+        found[str(path)] = (state.st_size, state.st_mtime_ns, state.st_ino)
     return found
 
 
@@ -83,12 +84,12 @@ def _patterns(folder: Path) -> list[Path]:
         state = (folder / MAPPING).stat()
     except OSError:
         return []
-    return list(_patterns_of(folder, state.st_size, state.st_mtime_ns))
+    return list(_patterns_of(folder, state.st_size, state.st_mtime_ns, state.st_ino))
 
 
 @lru_cache(maxsize=8)
-def _patterns_of(folder: Path, size: int, changed: int) -> tuple[Path, ...]:
-    """Patterns of a mapping with a size and a time of last change [ns], read once."""
+def _patterns_of(folder: Path, size: int, changed: int, number: int) -> tuple[Path, ...]:
+    """Patterns of a mapping with a size, a time of last change [ns] and a number, read once."""
     try:
         sources = read_mapping(folder).sources
     except (ValueError, OSError):
@@ -103,8 +104,8 @@ def _exports(folder: Path) -> list[Path]:
         anchor = Path(pattern.anchor) if pattern.is_absolute() else Path()
         try:
             here = list(anchor.glob(str(pattern.relative_to(anchor))))
-        except OSError:
-            continue
+        except (OSError, ValueError):
+            continue  # no folder, or no pattern: the refresh reports what is wrong with it
         found += [path for path in here if not path.name.startswith((".", "~$"))]
     return found
 

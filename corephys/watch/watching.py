@@ -315,7 +315,10 @@ class Watching:
         with self._done:
             self._done.notify_all()
         if self._results is not None and state.fault is None:
-            self._results.begin()
+            try:
+                self._results.begin()
+            except OSError as error:  # no room for a file, or no process left
+                self._tell(f"no new results: {error}; the next change tries again")
 
     def _look_at_results(self) -> None:
         """A line about results that were written, and the page beside them."""

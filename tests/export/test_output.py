@@ -162,14 +162,91 @@ def test_what_a_killed_run_left_is_removed_by_the_next(tmp_path: Path) -> None:
     out = tmp_path / "out"
     write(out, OLD)
     # The old folder of a run that was killed after its switch, and a file saved there meanwhile.
-    left = tmp_path / ".out.new-1234"
+    left = tmp_path / ".out.new-0123abcd"
     write(left, NEW)
     (left / "late.txt").write_text("mine")
-    (tmp_path / "..out.new-1234.lock").unlink()
-    (tmp_path / ".out.new-5678").mkdir()
+    (tmp_path / "..out.new-0123abcd.lock").unlink()
+    (tmp_path / ".out.new-4567abcd").mkdir()
     write(out, NEW)
     assert content(out) == NEW | {"late.txt": "mine"}
     assert nothing_left(out)
+
+
+def test_names_like_those_of_a_run_stay_where_they_are_of_the_user(out: Path) -> None:
+    own = [".lock", ".new-ideas/a.txt", "..switch.txt", "sub/.new-0123abcd/b.txt"]
+    beside = [out.parent / ".out.new-ideas/a.txt", out.parent / ".out.new-note.txt"]
+    for path in [*(out / name for name in own), *beside]:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("mine")
+    for files in (NEW, OLD):
+        write(out, files)
+        assert {path.read_text() for path in [*(out / name for name in own), *beside]} == {"mine"}
+        assert set(output.verify(out).additional) == set(own)
+
+
+def test_a_run_leaves_that_of_a_longer_name_alone(tmp_path: Path) -> None:
+    with output.transaction(tmp_path / "out.new-1") as staging:
+        (staging / "a.csv").write_text("a")
+        write(tmp_path / "out", OLD)
+        assert (staging / "a.csv").read_text() == "a"
+
+
+def test_files_of_the_user_where_folders_come_and_the_reverse_are_kept(out: Path) -> None:
+    (out / "figures").write_text("mine")
+    (out / "report.html").mkdir()
+    for name in ("a.txt", "b.txt"):
+        (out / "report.html" / name).write_text("mine")
+    new = NEW | {"report.html": "new"}
+    own = {"figures.kept": "mine"} | {f"report.kept.html/{n}.txt": "mine" for n in "ab"}
+    for _ in range(2):
+        write(out, new)
+        assert content(out) == new | own
+        assert output.verify(out).intact
+    # What was a folder of results becomes a file, and the reverse.
+    write(out, {"tables": "file", "a.csv/b.csv": "below"})
+    assert content(out) == {"tables": "file", "a.csv/b.csv": "below"} | own
+
+
+def test_a_file_in_the_way_of_a_folder_is_kept_without_a_manifest(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    (out / "a.csv").mkdir(parents=True)
+    (out / "a.csv/mine.txt").write_text("mine")
+    (out / "figures").write_text("mine")
+    write(out, NEW)
+    assert content(out) == NEW | {"a.kept.csv/mine.txt": "mine", "figures.kept": "mine"}
+
+
+def test_a_journal_that_leads_out_of_its_folder_is_refused(out: Path) -> None:
+    own = out.parent / "own.txt"
+    own.write_text("mine")
+    staging = out / ".new-0123abcd"
+    staging.mkdir()
+    (staging / output.MANIFEST).write_text("{}")
+    plan = {"from": staging.name, "keep": {}, "put": [], "remove": []}
+    wrong_plans = [
+        plan | {"remove": ["../own.txt"]},
+        plan | {"remove": [str(own)]},
+        plan | {"put": ["../own.txt"]},
+        plan | {"keep": {"a.csv": "../own.txt"}},
+        plan | {"from": ".."},
+        {},
+        [],
+    ]
+    for held in [*map(json.dumps, wrong_plans), "no JSON"]:
+        (out / ".switch.json").write_text(held)
+        with pytest.raises(OSError, match="is no journal of this package"):
+            output.verify(out)
+        assert own.read_text() == "mine"
+        assert (out / "a.csv").read_text() == "old a"
+    (out / ".switch.json").unlink()
+    manifest = json.loads((out / output.MANIFEST).read_text())
+    manifest["files"] = {"../own.txt": {"sha256": "", "size": 4}}
+    manifest["run"] = output._run_of(manifest)
+    (out / output.MANIFEST).write_text(json.dumps(manifest))
+    with pytest.raises(OSError, match="is damaged"):
+        output.verify(out)
+    write(out, NEW)
+    assert own.read_text() == "mine"
 
 
 def test_a_second_run_is_refused_by_the_name_of_the_first(out: Path) -> None:
@@ -224,6 +301,13 @@ def test_errors_of_the_system_become_sentences(out: Path, tmp_path: Path) -> Non
         raise PermissionError(errno.EACCES, "an input", str(tmp_path / "hole/cores.csv"))
     with pytest.raises(NotADirectoryError, match="is a file; give a folder"):
         write(out / "a.csv", NEW)
+    with pytest.raises(NotADirectoryError, match=r"a\.csv is a file, so that .* cannot be made"):
+        write(out / "a.csv/more/b", NEW)
+    with pytest.raises(OSError, match="a name is too long"):
+        write(out.parent / ("x" * 252), NEW)
+    (tmp_path / ".other.lock").mkdir()
+    with pytest.raises(IsADirectoryError, match=r"needs this name for its lock\. Rename"):
+        write(tmp_path / "other", NEW)
     assert content(out) == OLD
 
 

@@ -52,6 +52,24 @@ def test_a_core_without_a_time_is_newer_where_it_has_readings_and_lies_deeper() 
     assert newest_core(table, ["1", "2", "3"])[0] == "3"
 
 
+def test_a_time_on_deck_with_a_wrong_year_does_not_make_an_old_core_the_newest() -> None:
+    table = cores(
+        core=["1", "2", "3"],
+        top=[0.0, 9.0, 18.0],
+        time_on_deck=times("2031-10-13T06", "2062-10-13T09", "2031-10-13T12"),
+    )
+    name, rule = newest_core(table, ["1", "2", "3"], NOW)
+    assert name == "3"
+    assert rule.startswith("newest: the last time on deck; the time on deck of core 2 is ahead")
+    # Where all are ahead, the clock is wrong, and their order still counts.
+    early = np.datetime64("2020-01-01", "s")
+    assert newest_core(table, ["1", "2", "3"], early) == ("2", "newest: the last time on deck")
+
+
+def test_a_core_without_a_top_is_not_the_deepest() -> None:
+    assert newest_core(cores(core=["1", "2"], top=[0.0, np.nan]), ["1", "2"])[0] == "1"
+
+
 def test_a_table_without_a_core_has_no_newest() -> None:
     assert newest_core(cores(core=[], top=[]), []) == ("", "")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -210,17 +211,17 @@ def test_files_are_at_rest_when_nothing_changed_for_a_while() -> None:
     clock = Clock()
 
     def look() -> files.Inputs:  # a file that grows for one second
-        return {"a": (int(10 * min(clock.seconds, 1.0)), 0)}
+        return {"a": (int(10 * min(clock.seconds, 1.0)), 0, 0)}
 
     found = files.at_rest(look, clock.wait, clock, quiet=0.3, longest=5.0)
-    assert found == {"a": (10, 0)}
+    assert found == {"a": (10, 0, 0)}
     assert 1.2 <= clock.seconds <= 1.5
 
 
 def test_a_file_that_never_rests_is_taken_after_the_longest_time() -> None:
     clock = Clock()
     found = files.at_rest(
-        lambda: {"a": (int(1000 * clock.seconds), 0)}, clock.wait, clock, quiet=0.3, longest=5.0
+        lambda: {"a": (int(1000 * clock.seconds), 0, 0)}, clock.wait, clock, quiet=0.3, longest=5.0
     )
     assert found is not None
     assert 5.0 <= clock.seconds <= 5.2
@@ -242,6 +243,47 @@ def test_results_and_unfinished_files_are_no_inputs(young: Young) -> None:
     (young.folder / "scan" / "pwave.csv").write_text("x", encoding="utf-8")
     after = files.inputs(young.folder)
     assert files.changed_files(before, after) == ["pwave.csv"]
+
+
+def test_a_file_put_in_place_with_the_same_size_and_time_is_another(young: Young) -> None:
+    before = files.inputs(young.folder)
+    path = young.folder / "scan" / "gamma.csv"
+    other = path.with_suffix(".new")
+    shutil.copy2(path, other)
+    text = other.read_text(encoding="utf-8")
+    other.write_text(text[:-3] + ("1" if text[-3] == "2" else "2") + text[-2:], encoding="utf-8")
+    stamp = path.stat().st_mtime_ns
+    os.utime(other, ns=(stamp, stamp))
+    other.replace(path)
+    assert path.stat().st_size == before[str(path)][0]
+    assert files.changed_files(before, files.inputs(young.folder)) == ["gamma.csv"]
+
+
+def test_a_pattern_that_is_none_does_not_end_the_look(
+    young: Young, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(path: Path, pattern: str) -> list[Path]:
+        raise ValueError(f"Invalid pattern: {pattern!r}")  # as of '**x.csv' in older Pythons
+
+    monkeypatch.setattr(files, "_patterns", lambda folder: [folder / "**x.csv"])
+    before = files.inputs(young.folder)
+    monkeypatch.setattr(Path, "glob", none)
+    assert files.inputs(young.folder) == before
+
+
+def test_results_that_cannot_begin_do_not_end_the_watch(
+    young: Young, state: State, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(**_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("corephys.watch.results.tempfile.mkstemp", full)
+    assert state.out is not None
+    lines: list[str] = []
+    watching = Watching(state, lines.append, Results(young.folder, state.out))
+    watching._refresh(0.0)
+    assert "no new results: [Errno 28]" in lines[-1]
+    assert "<h1>Core 2</h1>" in page_of(state)
 
 
 def test_a_folder_that_is_gone_has_no_inputs(tmp_path: Path) -> None:
