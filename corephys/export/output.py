@@ -689,7 +689,9 @@ def _older_results(target: Path) -> list[str]:
         for path in [*target.glob(name), *target.glob(f"*/{name}")]:
             beside = path.with_name("report.html")
             found += [path, beside] if beside.is_file() else [path]
-    return [path.relative_to(target).as_posix() for path in found]
+    names = [path.relative_to(target) for path in found]
+    # The new files of this run lie in a folder below as well.
+    return [name.as_posix() for name in names if not _ours(target / name.parts[0])]
 
 
 def _remove_empty(target: Path, folder: Path) -> None:

@@ -216,6 +216,21 @@ def test_a_file_in_the_way_of_a_folder_is_kept_without_a_manifest(tmp_path: Path
     assert content(out) == NEW | {"a.kept.csv/mine.txt": "mine", "figures.kept": "mine"}
 
 
+def test_every_new_file_arrives_in_a_folder_with_other_files(tmp_path: Path) -> None:
+    out = tmp_path / "hole"
+    (out / "scan").mkdir(parents=True)
+    (out / "scan/gamma.csv").write_text("mine")
+    new = NEW | {"reduced.nc": "new", "report.html": "new"}
+    for _ in range(2):
+        with output.transaction(out) as staging:
+            output.describe(staging, {"recipe": "{}"})
+            for name, text in new.items():
+                (staging / name).parent.mkdir(parents=True, exist_ok=True)
+                (staging / name).write_text(text)
+        assert content(out) == new | {"scan/gamma.csv": "mine"}
+        assert output.verify(out).intact
+
+
 def test_a_journal_that_leads_out_of_its_folder_is_refused(out: Path) -> None:
     own = out.parent / "own.txt"
     own.write_text("mine")
