@@ -117,12 +117,13 @@ def _parameters(frame: pd.DataFrame) -> list[Column]:
     """Columns of a fit: parameter, value and uncertainties."""
     about = [c for c in frame.columns if c not in ("parameter", "value", "unit", *_PARTS)]
     random, systematic = (frame[part].to_numpy(float) for part in _PARTS)
-    # The total is known where both parts are; the digits follow the smallest part that is known.
+    # The total is known where both parts are. The digits of the value follow it, or the part that
+    # is known.
     total = np.hypot(random, systematic)
-    least = np.fmin(random, systematic)
+    known = np.fmax(random, systematic)
     values = frame["value"].to_numpy(float)
     pairs = [
-        digits(v, u if np.isfinite(u) else t) for v, u, t in zip(values, least, total, strict=True)
+        digits(v, t if np.isfinite(t) else u) for v, u, t in zip(values, known, total, strict=True)
     ]
     columns = [
         text_column("parameter", [_words(one) for one in frame["parameter"]]),
