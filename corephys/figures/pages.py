@@ -431,19 +431,23 @@ def _track(axes: Axes, tree: xr.DataTree, held: Held, width: float) -> None:
     if held.samples is not None:
         colour = "black" if held.scan is not None else COLOURS.get(held.name, "black")
         for word, marker, here in _by_axis(held):
-            one = _only(held.samples, here)
-            plate.points(
-                axes,
-                panel,
-                word,
-                one.values,
-                one.depth,
-                flag=one.flag,
-                x_error=one.error,
-                colour=colour,
-                marker=plate.DIAMOND if one.supplied else marker,
-                pale="0.55",
-            )
+            usable = flags.usable(held.samples.flag)
+            own = plate.DIAMOND if held.samples.supplied else marker
+            # Flagged samples are crosses as well: a grey symbol would differ by its colour alone.
+            for which, symbol in ((here & usable, own), (here & ~usable, "+")):
+                one = _only(held.samples, which)
+                plate.points(
+                    axes,
+                    panel,
+                    word,
+                    one.values,
+                    one.depth,
+                    flag=one.flag,
+                    x_error=one.error,
+                    colour=colour,
+                    marker=symbol,
+                    pale=_FLAGGED_INK,
+                )
     set_track(axes, held.present)
     outside = _edge_marks(axes, [*held.present, *beside])
     axes.set_title(f"{outside} off axis" if outside else "", fontsize=5, color="0.25", pad=2)
@@ -682,8 +686,6 @@ def _symbol_keys(drawn: list[Held]) -> list[Line2D]:
     keys = []
     if scan:
         keys.append(_key("scan", ".", "0.0", 4.0))
-        if look.option("flagged") != "hide":
-            keys.append(_key("scan, flagged", "+", _FLAGGED_INK, 3.6))
     if any(one.samples is not None for one in drawn):
         keys.append(plate.symbol_key("samples", "o", "black"))
     if any(set(one.axis) - {""} for one in drawn):
@@ -692,6 +694,8 @@ def _symbol_keys(drawn: list[Held]) -> list[Line2D]:
             for word, marker in _AXES.items()
             if any((one.axis == word).any() for one in drawn) and word != "across"
         ]
+    if look.option("flagged") != "hide":
+        keys.append(_key("flagged", "+", _FLAGGED_INK, 3.6))
     keys.append(_key("beyond the track", ">", _EDGE_INK, 2.6))
     if any(one.supplied for held in drawn for one in held.present):
         keys.append(plate.symbol_key("supplied", plate.DIAMOND, "black"))

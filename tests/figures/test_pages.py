@@ -167,6 +167,19 @@ def test_flagged_readings_off_the_track_are_arrows_at_its_edge(tree: xr.DataTree
     assert seen > 10
 
 
+def test_flagged_samples_differ_by_their_symbol(tree: xr.DataTree) -> None:
+    found = tree.copy()
+    leaf = found["properties/thermal_conductivity"].to_dataset(inherit=False).copy(deep=True)
+    name = str(leaf["core"].values[0])
+    leaf["thermal_conductivity_flag"].values[0] = flags.SUSPECT
+    found["properties/thermal_conductivity"] = xr.DataTree(leaf)
+    plate = figures.core_page(found, name, quantities=("thermal_conductivity",))
+    clean(plate)
+    rows = plate.table()[lambda t: t["series"] == "samples, flagged"]
+    assert list(rows["y"]) == [float(leaf["depth"].values[0])]
+    assert list(rows["flag"]) == ["suspect"]
+
+
 def test_offsets_at_the_left_are_depths_at_the_right(tree: xr.DataTree) -> None:
     name = names_of(tree)[0]
     plate = figures.core_page(tree, name)
