@@ -70,7 +70,11 @@ numpydoc_show_class_members = False
 numpydoc_xref_param_type = False
 numpydoc_validation_checks = layout.DOCSTRING_CHECKS
 # A protocol has no arguments of its own; its methods are described in one line each.
-numpydoc_validation_exclude = {r"^corephys\.sensors\.Reduction(\.|$)"}
+# The keys of a typed mapping stand under Parameters, and it has no signature that names them.
+numpydoc_validation_exclude = {
+    r"^corephys\.sensors\.Reduction(\.|$)",
+    r"^corephys\.figures\.Look$",
+}
 
 html_theme = "pydata_sphinx_theme"
 html_title = "corephys"
