@@ -16,7 +16,12 @@ from corephys.watch import page
 
 pytestmark = pytest.mark.browser
 
-NOW = np.datetime64("now", "s")
+
+def now() -> np.datetime64:
+    """The time of the test: the file may have been read minutes before."""
+    return np.datetime64("now", "s")
+
+
 CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser")) if p), None)
 DRIVER = shutil.which("chromedriver")
 SECONDS = 20.0
@@ -57,17 +62,17 @@ def shown(driver: Any, part: str, words: str) -> None:
 
 
 def test_the_page_renews_itself_and_turns_red_without_a_sign(driver: Any, tmp_path: Path) -> None:
-    write(tmp_path, "core seventeen", "a-1", NOW, "watching")
+    write(tmp_path, "core seventeen", "a-1", now(), "watching")
     driver.get((tmp_path / "newest.html").as_uri())
     shown(driver, "words", "core seventeen")
     shown(driver, "watch-state", "watching, last look")
-    write(tmp_path, "core eighteen", "a-2", NOW, "watching")
+    write(tmp_path, "core eighteen", "a-2", now(), "watching")
     shown(driver, "words", "core eighteen")
     # The same page goes on standing while the watch stops, or is not heard of.
-    late = NOW - np.timedelta64(600, "s")
+    late = now() - np.timedelta64(600, "s")
     (tmp_path / "newest.js").write_text(page.sign("a-2", late, "watching"), encoding="utf-8")
     shown(driver, "watch-state", "No sign of the watch since")
-    (tmp_path / "newest.js").write_text(page.sign("a-2", NOW, "stopped"), encoding="utf-8")
+    (tmp_path / "newest.js").write_text(page.sign("a-2", now(), "stopped"), encoding="utf-8")
     shown(driver, "watch-state", "The watch was stopped at")
     colour = driver.execute_script(
         "return getComputedStyle(document.getElementById('watch-state')).backgroundColor"
@@ -77,7 +82,7 @@ def test_the_page_renews_itself_and_turns_red_without_a_sign(driver: Any, tmp_pa
 
 
 def test_the_time_on_deck_counts_on(driver: Any, tmp_path: Path) -> None:
-    stamp = str(NOW - np.timedelta64(3 * 3600 + 125, "s")) + "Z"
-    write(tmp_path, f"<b id='deck' data-deck='{stamp}'>0 min</b>", "b-1", NOW, "watching")
+    stamp = str(now() - np.timedelta64(3 * 3600 + 125, "s")) + "Z"
+    write(tmp_path, f"<b id='deck' data-deck='{stamp}'>0 min</b>", "b-1", now(), "watching")
     driver.get((tmp_path / "newest.html").as_uri())
     shown(driver, "deck", "3 h 02 min")
