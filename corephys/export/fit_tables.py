@@ -16,12 +16,11 @@ from corephys.export.table import (
     fixed_column,
     text_column,
     values_of,
-    workbook,
+    write_as,
 )
 from corephys.ground.cards import digits
 from corephys.ground.choices import plain_words
 from corephys.ground.fits import FitResult
-from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import TERMS
 
 __all__ = ["fit_table", "write_fit_tables"]
@@ -99,18 +98,7 @@ def write_fit_tables(
         If the result is not that of a fit.
     """
     table = fit_table(result, name=name, title=title)
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
-    written = [
-        write_bytes(out / f"{name}.{kind}", text.encode("utf-8"))
-        for kind, text in (
-            ("csv", table.to_csv()),
-            ("md", table.to_markdown()),
-            ("tex", table.to_latex()),
-        )
-    ]
-    path = out / f"{name}.xlsx"
-    return [*written, write_bytes(path, workbook([table], path))]
+    return write_as([table], Path(folder), ("csv", "md", "tex", "xlsx"), f"{name}.xlsx")
 
 
 def _parameters(frame: pd.DataFrame) -> list[Column]:

@@ -20,12 +20,12 @@ from corephys.export.table import (
     fixed_column,
     text_column,
     values_of,
-    workbook,
+    write_as,
 )
 from corephys.ground import flags, series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
 from corephys.ground.choices import choices, plain_words
-from corephys.ground.provenance import ORIGINS, used_constants, write_bytes
+from corephys.ground.provenance import ORIGINS, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.composite.core_shifts import placements, shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
@@ -489,25 +489,13 @@ def write_report_tables(
         If a kind is not one of these.
     """
     kinds = choices(kinds, _KINDS, "kinds")
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
     tables = []
     for make in REPORT_TABLES.values():
         try:
             tables.append(make(tree))
         except NothingToTabulate:
             continue  # an unfinished hole has fewer tables
-    made = {"csv": ReportTable.to_csv, "md": ReportTable.to_markdown, "tex": ReportTable.to_latex}
-    paths = [
-        write_bytes(out / f"{table.name}.{kind}", made[kind](table).encode("utf-8"))
-        for table in tables
-        for kind in kinds
-        if kind != "xlsx"
-    ]
-    if "xlsx" in kinds and tables:
-        path = out / "report_tables.xlsx"
-        paths.append(write_bytes(path, workbook(tables, path)))
-    return paths
+    return write_as(tables, Path(folder), kinds, "report_tables.xlsx")
 
 
 # --------------------------------------------------------------------------------------------------

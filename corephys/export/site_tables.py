@@ -20,7 +20,7 @@ from corephys.export.table import (
     fixed_column,
     text_column,
     values_of,
-    workbook,
+    write_as,
 )
 from corephys.ground import flags, series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
@@ -332,7 +332,6 @@ def write_site_tables(site: xr.DataTree, folder: str | os.PathLike[str]) -> list
         If the tree is not a reduced site.
     """
     out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
     tables = [site_summary(site)]
     made: list[tuple[str, Any]] = [("calibrations", calibration_table)]
     for name, make in made:
@@ -343,13 +342,7 @@ def write_site_tables(site: xr.DataTree, folder: str | os.PathLike[str]) -> list
         tables.append(shift_table(shifts))
     if sequence is not None and "top_composite" in sequence:
         tables.append(sequence_table(sequence))
-    paths = [
-        write_bytes(out / f"{table.name}.{kind}", text(table).encode("utf-8"))
-        for table in tables
-        for kind, text in (("csv", ReportTable.to_csv), ("md", ReportTable.to_markdown))
-    ]
-    book = out / "site_tables.xlsx"
-    paths.append(write_bytes(book, workbook(tables, book)))
+    paths = write_as(tables, out, ("csv", "md", "xlsx"), "site_tables.xlsx")
     for quantity in (*(sensor.quantity for sensor in SENSORS.records()), "porosity"):
         for on in ("depth_composite", "depth"):
             try:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from corephys.ground.provenance import write_bytes
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
@@ -289,6 +291,27 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
         sheet.freeze_panes(2, 0)
     book.close()
     return stream.getvalue()
+
+
+def write_as(
+    tables: Sequence[ReportTable], folder: Path, kinds: Sequence[str], book: str
+) -> list[Path]:
+    """Write tables as texts of some kinds (csv, md, tex), and all of them as the workbook ``book``.
+
+    The kind ``xlsx`` asks for the workbook, which is not written without a table.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    made = {"csv": ReportTable.to_csv, "md": ReportTable.to_markdown, "tex": ReportTable.to_latex}
+    paths = [
+        write_bytes(folder / f"{table.name}.{kind}", made[kind](table).encode("utf-8"))
+        for table in tables
+        for kind in kinds
+        if kind != "xlsx"
+    ]
+    if "xlsx" in kinds and tables:
+        path = folder / book
+        paths.append(write_bytes(path, workbook(tables, path)))
+    return paths
 
 
 def _write_column(
