@@ -194,8 +194,7 @@ class Exclusions(Panel):
     @property
     def existing(self) -> pd.DataFrame:
         """Rows of the file as the hole was read, without those that the panel removes."""
-        kept = [row for row in self._in_file if row not in self._removed]
-        return pd.DataFrame(kept, columns=list(_COLUMNS))
+        return pd.DataFrame(self._kept(), columns=list(_COLUMNS))
 
     @property
     def removed(self) -> pd.DataFrame:
@@ -324,7 +323,7 @@ class Exclusions(Panel):
         PanelError
             If there is no such row.
         """
-        held = [one for one in self._in_file if one not in self._removed]
+        held = self._kept()
         if not isinstance(row, int) or not -len(held) <= row < len(held):
             raise PanelError(
                 f"there is no existing row {row!r}; give the number of one of the {len(held)} rows "
@@ -353,6 +352,10 @@ class Exclusions(Panel):
         self._rows, self._removed = self._history.pop()
         self._moved()
         return self
+
+    def _kept(self) -> list[dict[str, Any]]:
+        """Rows of the file that the panel does not remove."""
+        return [row for row in self._in_file if row not in self._removed]
 
     def _remember(self) -> None:
         """Keep the present rows for :meth:`undo`."""
@@ -473,7 +476,7 @@ class Exclusions(Panel):
         inside = self.inside()
         now = flags.usable(self._series.flag)
         # Readings that only a removed row had excluded become usable.
-        kept = self._in_any([row for row in self._in_file if row not in self._removed])
+        kept = self._in_any(self._kept())
         only = self._reason == flags.bit("excluded_by_user")
         freed = only & self._in_any(self._removed) & ~kept & np.isfinite(self._series.values)
         usable = now | freed
@@ -498,10 +501,12 @@ class Exclusions(Panel):
 
     def _shade(self, axes: Axes) -> None:
         """Shade the marked intervals of the section, and hatch those of the file."""
-        kept = [row for row in self._in_file if row not in self._removed]
         for rows, style in (
             (self._rows, {"color": "0.85"}),
-            (kept, {"facecolor": "none", "edgecolor": "0.7", "hatch": "//", "linewidth": 0.0}),
+            (
+                self._kept(),
+                {"facecolor": "none", "edgecolor": "0.7", "hatch": "//", "linewidth": 0.0},
+            ),
         ):
             for row in rows:
                 if (row["core"], row["section"]) == self._shown:
@@ -576,10 +581,9 @@ class Exclusions(Panel):
                 f"{row['to [cm]']:g} cm: {row['reason']}{for_one}"
             )
 
-        kept = [row for row in self._in_file if row not in self._removed]
         return [
             *((f"new: {words(row)}", ("new", i)) for i, row in enumerate(self._rows)),
-            *((f"in the file: {words(row)}", ("file", i)) for i, row in enumerate(kept)),
+            *((f"in the file: {words(row)}", ("file", i)) for i, row in enumerate(self._kept())),
         ]
 
     def _controls(self, w: Any) -> list[Any]:
@@ -711,23 +715,17 @@ def _rows_of(reduced: xr.DataTree) -> list[dict[str, Any]]:
     table = leaf_of(reduced, "exclusions")
     if table is None:
         return []
-    scale = {end: float(units.convert(1.0, _unit(table[end]), "cm")) for end in _ENDS}
     rows = []
     for number in range(table.sizes["row"]):
         row: dict[str, Any] = {}
         for header in _COLUMNS:
             name = header.partition(" [")[0]
             if name in _ENDS:
-                row[header] = round(float(table[name].values[number]) * scale[name], 6)
+                row[header] = round(float(table[name].values[number]), 6)  # cm, as it was read
             else:
                 row[header] = str(table[name].values[number]) if name in table else ""
         rows.append(row)
     return rows
-
-
-def _unit(values: xr.DataArray) -> str:
-    """Unit of a column of lengths; a table of a hole holds them in cm."""
-    return str(values.attrs.get("units", "cm"))
 
 
 def _newest_core(reduced: xr.DataTree, cores: np.ndarray, depth: np.ndarray) -> str:
