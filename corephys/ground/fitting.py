@@ -11,7 +11,7 @@ import numpy as np
 from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
 from corephys.numerics.polynomial import akaike_corrected
 
-__all__ = ["Fit", "fit", "linear"]
+__all__ = ["Fit", "criterion", "fit", "linear"]
 
 _STEPS = 60  # maximum of Gauss-Newton steps; each gains only half a digit in flat problems
 _LONGEST = 1e-4  # relative length of a step that still belongs to the last digits
@@ -227,7 +227,7 @@ def finish(
         reduced,
         y.size,
         freedom,
-        _criterion(chi_square, y.size, len(values), absolute_sigma),
+        criterion(chi_square, y.size, len(values), absolute_sigma),
         at_bound,
         success,
         message,
@@ -351,10 +351,23 @@ def _polished(
     return values
 
 
-def _criterion(chi_square: float, points: int, parameters: int, absolute: bool) -> float:
-    """Corrected criterion, up to what all models of the same data share.
+def criterion(chi_square: float, points: int, parameters: int, absolute: bool) -> float:
+    """Corrected information criterion, up to what all models of the same data share.
 
-    Where the scatter sets the scale, the scale is a parameter too.
+    Parameters
+    ----------
+    chi_square : float
+        Weighted sum of squared residuals.
+    points, parameters : int
+        Number of data and of fitted parameters.
+    absolute : bool
+        Whether the uncertainties are used as they are. Where the scatter sets the scale, the scale
+        is a parameter too.
+
+    Returns
+    -------
+    float
+        AICc (Hurvich and Tsai 1989, Biometrika 76, 297).
     """
     if absolute:
         return akaike_corrected(chi_square, points, parameters)
@@ -448,7 +461,7 @@ def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_si
         reduced,
         y.size,
         freedom,
-        _criterion(chi_square, y.size, solution.size, absolute_sigma),
+        criterion(chi_square, y.size, solution.size, absolute_sigma),
         (),
         known,
         "solved in one step" if known else "the columns depend on each other",

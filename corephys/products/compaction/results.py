@@ -14,7 +14,6 @@ from corephys.ground.cards import Card, with_both_parts
 from corephys.ground.choices import plain_words
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
-from corephys.numerics.polynomial import akaike_corrected
 from corephys.products.compaction.data import Choices, Data, Spread, solve, solve_rows
 from corephys.products.compaction.models import MODELS, Model
 from corephys.uncertainty import Measured
@@ -349,8 +348,7 @@ class CompactionFit(fits.FitResult):
             p = solve(model, x, y, weight, start=start, differences=model.kinked)
             if np.isfinite(p).all():
                 square = float(np.sum((weight * (y - model.curve(x, *p))) ** 2))
-                deviance = y.size * np.log(max(square, 1e-300) / y.size)
-                criteria[name] = akaike_corrected(deviance, y.size, len(p) + 1)
+                criteria[name] = fitting.criterion(square, y.size, len(p), absolute=False)
         best = min(criteria, key=lambda name: criteria[name], default=self.model.name)
         if self.model.name not in criteria or best == self.model.name:
             return None
@@ -399,11 +397,12 @@ class CompactionFit(fits.FitResult):
         Card
             Card for a terminal or a notebook.
         """
-        first, *rest = repr(self).split("\n")
+        warnings = self._warnings()
+        first, *rest = self._lines(warnings)
         shown = [words.strip() for words in rest if not words.startswith("  beware: ")]
         rows = [tuple(words.split(": ", 1)) if ": " in words else ("", words) for words in shown]
         following = ("fit.predict(depth) gives the curve with its band",)
-        return Card(first, tuple(rows), self._warnings(), following)
+        return Card(first, tuple(rows), warnings, following)
 
     def _warnings(self) -> tuple[str, ...]:
         """The verdict, a model that is far better, and repeated points that it does not name."""
@@ -421,6 +420,10 @@ class CompactionFit(fits.FitResult):
         return (*self.verdict, *further)
 
     def __repr__(self) -> str:
+        return "\n".join(self._lines(self._warnings()))
+
+    def _lines(self, warnings: tuple[str, ...]) -> list[str]:
+        """Lines of the fit, with its warnings."""
         d = self.dataset
         lines = [d.attrs["curve"]]
         for parameter in self.model.parameters:
@@ -437,11 +440,9 @@ class CompactionFit(fits.FitResult):
         if a["robust"] != "none":
             lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
         lines += self._independence()
-        warnings = self._warnings()
         if not warnings:
             lines.append("  no rule is broken")
-        lines += [f"  beware: {trouble}" for trouble in warnings]
-        return "\n".join(lines)
+        return [*lines, *(f"  beware: {trouble}" for trouble in warnings)]
 
     def _independence(self) -> list[str]:
         """Effective number of readings and their correlation length, where estimated."""
