@@ -4,7 +4,6 @@ From the top folder, without a network:
 ``python -m sphinx -W --keep-going -b html docs docs/_build/html``
 """
 
-import hashlib
 import os
 import sys
 from pathlib import Path
@@ -43,18 +42,8 @@ myst_heading_anchors = 4
 myst_update_mathjax = False
 
 
-def _state_of_the_code() -> str:
-    """A result is kept for one state of package and data: new code runs the pages anew."""
-    digest = hashlib.sha256()
-    for folder, ends in (("corephys", {".py", ".toml", ".mplstyle"}), ("data_demo", {".csv"})):
-        for file in sorted((ROOT / folder).rglob("*")):
-            if file.suffix in ends:
-                digest.update(file.as_posix().encode() + file.read_bytes())
-    return digest.hexdigest()[:16]
-
-
 nb_execution_mode = "cache"
-nb_execution_cache_path = str(ROOT / "docs" / "_build" / "executed" / _state_of_the_code())
+nb_execution_cache_path = str(ROOT / "docs" / "_build" / "executed" / execution.state_of_the_code())
 # The pages alone are run, and notebooks are set with their stored outputs, where this is set.
 nb_execution_excludepatterns = ["*.ipynb"] if os.environ.get("COREPHYS_STORED_OUTPUTS") else []
 nb_execution_raise_on_error = True

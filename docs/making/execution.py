@@ -5,6 +5,7 @@ A notebook that fails is not kept: the build meets it again, fails on it and sho
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import sys
@@ -17,9 +18,20 @@ from jupyter_cache import get_cache
 from jupyter_cache.base import CacheBundleIn
 from jupyter_cache.executors.utils import single_nb_execution
 
-__all__ = ["Notebooks", "own_kernel"]
+__all__ = ["Notebooks", "own_kernel", "state_of_the_code"]
 
+_ROOT = Path(__file__).resolve().parents[2]
 _KERNELS = 4  # at one time, at most
+
+
+def state_of_the_code() -> str:
+    """Digest of package and demo data: a result is kept for one state, new code makes it anew."""
+    digest = hashlib.sha256()
+    for folder, ends in (("corephys", {".py", ".toml", ".mplstyle"}), ("data_demo", {".csv"})):
+        for file in sorted((_ROOT / folder).rglob("*")):
+            if file.suffix in ends:
+                digest.update(file.as_posix().encode() + file.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def own_kernel(folder: Path) -> None:

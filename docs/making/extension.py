@@ -23,8 +23,8 @@ _LOGGER = logging.getLogger(__name__)
 
 
 def _write_pages(app: Sphinx) -> None:
-    state = gallery.state_of(layout.ROOT / "corephys", layout.ROOT / "data_demo" / "hole")
-    captions = gallery.draw(layout.DOCS / "generated" / "gallery", state)
+    pictures = layout.DOCS / "generated" / "gallery"
+    captions = gallery.draw(pictures, execution.state_of_the_code())
     layout.write(layout.generated(captions))
 
 

@@ -5,7 +5,6 @@ The pictures are drawn by the code that the page shows, on the demo hole and the
 
 from __future__ import annotations
 
-import hashlib
 import inspect
 import json
 from collections.abc import Callable
@@ -124,12 +123,3 @@ def draw(folder: Path, state: str) -> dict[str, str]:
         captions[name] = " ".join(figure.caption.split())
     note.write_text(json.dumps({"state": state, "captions": captions}), encoding="utf-8")
     return captions
-
-
-def state_of(*folders: Path) -> str:
-    """Digest of the files of some folders."""
-    digest = hashlib.sha256()
-    for folder in folders:
-        for file in sorted(p for p in folder.rglob("*") if p.suffix in (".py", ".csv", ".toml")):
-            digest.update(file.relative_to(ROOT).as_posix().encode() + file.read_bytes())
-    return digest.hexdigest()
